@@ -48,7 +48,8 @@ def level_errors(survey: Survey) -> LevelErrors:
     Half a code step, rectangular (JCGM 100:2008, 4.3.7), as far as noise does not carry the level over several codes,
     and no better than the method averages noise. Levels that are the extremes lie too far out as well.
     """
-    return survey.once("level errors", lambda: _level_errors(survey))
+    captured = survey.as_captured
+    return captured.once("level errors", lambda: _level_errors(captured))
 
 
 def level_uncertainty(survey: Survey) -> float:

@@ -21,6 +21,12 @@ class FoundOnce:
         found: T = self._kept[key]
         return found
 
+    def once_of(self, key: Hashable, arrays: tuple[object, ...], compute: Callable[[], T]) -> T:
+        """As `once`, of these very arrays: of others, equal ones too, it is computed anew."""
+        # the arrays are kept, so that nothing else can get their identities
+        _, found = self.once((key, *map(id, arrays)), lambda: (arrays, compute()))
+        return found
+
     def latest(self, kind: Hashable, key: Hashable, compute: Callable[[], T]) -> T:
         """As `once`, but kept only until another `key` of that kind is asked for: for what is as large as a record."""
         if kind in self._kept and self._kept[kind][0] != key:

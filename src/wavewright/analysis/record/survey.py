@@ -74,6 +74,11 @@ class Survey(FoundOnce):
         other.record, other.origin = self.record.on(wave), self
         return other
 
+    @property
+    def as_captured(self) -> Survey:
+        """The survey that this was made of by changing the scale or the time axis, at the same choice of levels."""
+        return self if self.origin is None else self.origin.as_captured.at_levels(self.choice)
+
     def __len__(self) -> int:
         return len(self.wave)
 

@@ -88,6 +88,7 @@ def instant_bounds(survey: Survey, places: Floats) -> InstantBounds:
     """The bounds of `instant_resolution`, each by itself."""
     if not places.size or survey.record.codes.size < 2:
         return InstantBounds(survey.wave.interval / 2, survey.wave.interval / 2)
+    survey = survey.as_captured  # how well an instant is known is not asked of a scale that is only tried
     key = ("resolution", places.size, float(places[0]), float(places[-1]))
     found: InstantBounds = survey.once(key, lambda: _bounds(survey, places))
     return found
@@ -159,6 +160,7 @@ def steepness_at(survey: Survey, places: Floats) -> float:
     """
     if not places.size or survey.record.codes.size < 2:
         return 0.0
+    survey = survey.as_captured
     key = ("steepness", places.size, float(places[0]), float(places[-1]))
     return survey.once(key, lambda: _steepness(survey, places))
 

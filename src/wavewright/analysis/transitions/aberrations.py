@@ -17,7 +17,7 @@ many durations long; three after a transition are the other usual choice, which 
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Annotated
 
 import numpy as np
@@ -48,6 +48,8 @@ from wavewright.waveform import Codes, Floats
 
 if TYPE_CHECKING:
     import numpy.typing as npt
+
+    from wavewright.analysis.record.crossings import Crossings
 
 NOISY_PART = 0.1  # of the aberration, that noise may make of it
 LOOKED_AT = 16  # segments; the median of the samples near their extremes stands for all
@@ -140,14 +142,12 @@ def preshoot(
     """
     one = _single(slope)
     taken = whole_transitions(survey, one, low, high)
-    before, _ = _shares(survey, taken, low, high)
+    before, _ = _shares(survey, taken, survey.crossings(middle_level(survey, low, high)))
     begins = np.maximum(before, taken.starts - _checked(region) * (taken.ends - taken.starts))
     upward = one is Slope.FALLING
     begins, ends = np.ceil(begins), np.ceil(taken.starts)
-    peaks, kept, near = _extremes(survey, begins, ends, upward=upward)
-    size = float(np.mean((ends - begins)[kept])) if kept.any() else 0.0
-    reading = _reading(survey, peaks, taken.middles[kept], size, near, upward=upward, state_is_high=upward)
-    return _resolved(reading, survey, taken)
+    found = _extremes(survey, begins, ends, upward=upward)
+    return _resolved(_reading(survey, found, taken, upward=upward, state_is_high=upward), survey, taken)
 
 
 def _after(
@@ -155,17 +155,32 @@ def _after(
 ) -> Reading:
     one = _single(slope)
     taken = whole_transitions(survey, one, low, high)
-    _, ends = _shares(survey, taken, low, high)
+    is_high = one is Slope.RISING
+    # a rebound begins when the state has been reached
+    state = None if upward == is_high else survey.wave.code_of(survey.levels.high if is_high else survey.levels.low)
+    middle = survey.crossings(middle_level(survey, low, high))
+    key = ("extremes after", upward, survey.wave.gain > 0, region, state)
+    found = survey.record.shared.once_of(
+        key,
+        (taken, middle.rising_places, middle.falling_places),
+        lambda: _extremes(
+            survey, *_segments_after(survey, taken, middle, region, state, is_high=is_high), upward=upward
+        ),
+    )
+    return _resolved(_reading(survey, found, taken, upward=upward, state_is_high=is_high), survey, taken)
+
+
+def _segments_after(
+    survey: Survey, taken: Transitions, middle: Crossings, region: float | None, state: float | None, *, is_high: bool
+) -> tuple[Floats, Floats]:
+    """First samples of the regions after transitions, and the samples after their last ones."""
+    _, ends = _shares(survey, taken, middle)
     if region is not None:
         ends = np.minimum(ends, taken.ends + _checked(region) * (taken.ends - taken.starts))
-    begins, is_high = np.ceil(taken.ends), one is Slope.RISING
-    if upward != is_high:  # a rebound: begins when the state has been reached
-        begins = _reached(survey, begins, ends, is_high=is_high)
-    ends = np.floor(ends) + 1
-    peaks, kept, near = _extremes(survey, begins, ends, upward=upward)
-    size = float(np.mean((ends - begins)[kept])) if kept.any() else 0.0
-    reading = _reading(survey, peaks, taken.middles[kept], size, near, upward=upward, state_is_high=is_high)
-    return _resolved(reading, survey, taken)
+    begins = np.ceil(taken.ends)
+    if state is not None:
+        begins = _reached(survey, begins, ends, state, is_high=is_high)
+    return begins, np.floor(ends) + 1
 
 
 def _resolved(reading: Reading, survey: Survey, taken: Transitions) -> Reading:
@@ -190,19 +205,18 @@ def _checked(region: float) -> float:
     return region
 
 
-def _shares(survey: Survey, taken: Transitions, low: ReferenceLevel, high: ReferenceLevel) -> tuple[Floats, Floats]:
+def _shares(survey: Survey, taken: Transitions, middle: Crossings) -> tuple[Floats, Floats]:
     """Where the share of each transition in the states before and after it begins and ends, in samples."""
     last = float(len(survey) - 1)
-    neighbours = np.concatenate([[-np.inf], survey.crossings(middle_level(survey, low, high)).either_places, [np.inf]])
+    neighbours = np.concatenate([[-np.inf], middle.either_places, [np.inf]])
     own = places_among(neighbours, taken.middles)
     before, after = (taken.middles + neighbours[own - 1]) / 2, (taken.middles + neighbours[own + 1]) / 2
     return np.maximum(before, 0.0), np.minimum(after, last)
 
 
-def _reached(survey: Survey, begins: Floats, ends: Floats, *, is_high: bool) -> Floats:
+def _reached(survey: Survey, begins: Floats, ends: Floats, level: float, *, is_high: bool) -> Floats:
     """First sample of each segment that has reached the state; the end of the segment where none has."""
     wave, codes = survey.wave, survey.record.codes
-    level = wave.code_of(survey.levels.high if is_high else survey.levels.low)
     places = survey.record.finite_places
     reached = np.array(ends) + 1
     for number, (begin, end) in enumerate(zip(places(begins), places(ends), strict=True)):
@@ -213,27 +227,52 @@ def _reached(survey: Survey, begins: Floats, ends: Floats, *, is_high: bool) -> 
     return reached
 
 
-def _extremes(
-    survey: Survey, begins: Floats, ends: Floats, *, upward: bool
-) -> tuple[Floats, npt.NDArray[np.bool_], float]:
-    """Highest or lowest value of each segment from `begins` up to, and without, `ends`, and which have any.
+@dataclass(slots=True, eq=False)
+class _Extremes:
+    """Highest or lowest samples of segments.
 
-    Also about how many samples of a segment lie near its extreme.
+    Parameters
+    ----------
+    peaks : codes of them, of the segments that have a sample; kept : which these are, of all.
+    size : of a segment, on average, in samples.
+    some : first sample, sample after the last, and peak of some of the segments, which stand for all.
     """
-    record, wave = survey.record, survey.wave
+
+    peaks: Floats
+    kept: npt.NDArray[np.bool_]
+    size: float
+    some: list[tuple[int, int, float]]
+    _near: dict[float, float] = field(default_factory=dict)
+
+    def near(self, codes: Codes, reach: float) -> float:
+        """About how many samples of a segment lie within reach of its extreme."""
+        if codes.dtype.kind in "iu" and math.isfinite(reach):
+            reach = math.floor(reach)  # whole numbers are that far apart
+        if reach not in self._near:
+            near = [_near(codes[begin:end], peak, reach) for begin, end, peak in self.some]
+            self._near[reach] = float(np.median(near)) if near else 0.0
+        return self._near[reach]
+
+
+def _extremes(survey: Survey, begins: Floats, ends: Floats, *, upward: bool) -> _Extremes:
+    """Highest or lowest value of each segment from `begins` up to, and without, `ends`."""
+    record = survey.record
     first, last = (record.finite_places(places).astype(np.int64) for places in (begins, ends))
     last = np.minimum(last, record.codes.size)
     kept = first < last
     if not kept.any():
-        return np.empty(0), kept, 0.0
-    extreme = np.maximum if upward == (wave.gain > 0) else np.minimum
-    marks = np.stack([first[kept], last[kept]], axis=1).ravel()[:-1]
-    codes = extreme.reduceat(record.codes[: last[kept][-1]], marks)[::2]
-    reach = NEAR * survey.noise / abs(wave.gain)
-    peaks, some = codes.astype(np.float64), slice(None, None, max(1, codes.size // LOOKED_AT))
-    chosen = zip(first[kept][some], last[kept][some], peaks[some].tolist(), strict=True)
-    near = [_near(record.codes[begin:end], peak, reach) for begin, end, peak in chosen]
-    return wave.offset + wave.gain * peaks, kept, float(np.median(near))
+        return _Extremes(np.empty(0), kept, 0.0, [])
+    if kept.all():
+        size = float(np.mean(ends - begins))
+    else:
+        size, first, last = float(np.mean((ends - begins)[kept])), first[kept], last[kept]
+    extreme = np.maximum if upward == (survey.wave.gain > 0) else np.minimum
+    marks = np.empty(2 * first.size, dtype=np.int64)
+    marks[0::2], marks[1::2] = first, last
+    peaks = extreme.reduceat(record.codes[: last[-1]], marks[:-1])[::2].astype(np.float64)
+    some = slice(None, None, max(1, peaks.size // LOOKED_AT))
+    chosen = zip(first[some].tolist(), last[some].tolist(), peaks[some].tolist(), strict=True)
+    return _Extremes(peaks, kept, size, list(chosen))
 
 
 def _near(codes: Codes, peak: float, reach: float) -> int:
@@ -244,11 +283,10 @@ def _near(codes: Codes, peak: float, reach: float) -> int:
     return int(np.count_nonzero(np.abs(codes - peak) <= reach))
 
 
-def _reading(
-    survey: Survey, peaks: Floats, places: Floats, size: float, near: float, *, upward: bool, state_is_high: bool
-) -> Reading:
-    levels = survey.levels
+def _reading(survey: Survey, found: _Extremes, taken: Transitions, *, upward: bool, state_is_high: bool) -> Reading:
+    levels, wave = survey.levels, survey.wave
     state = levels.high if state_is_high else levels.low
+    peaks = wave.offset + wave.gain * found.peaks
     beyond = np.maximum(peaks - state if upward else state - peaks, 0.0) / levels.amplitude
     if not beyond.size:
         raise NotMeasurable(
@@ -257,15 +295,16 @@ def _reading(
             do="sample faster, or take a wider `region`",
         )
     # the extreme of n noisy samples lies beyond the true one by about √(2 ln n) of their deviation
-    lifted = survey.noise * math.sqrt(2 * log(max(2.0, size))) / levels.amplitude
+    lifted = survey.noise * math.sqrt(2 * log(max(2.0, found.size))) / levels.amplitude
     is_lost = lifted > max(NOISY_PART * float(beyond.mean()), LEAST_TOLD)
     is_crest = float(beyond.mean()) * levels.amplitude > STATE_REACH * survey.noise
+    near = found.near(survey.record.codes, NEAR * survey.noise / abs(wave.gain))
     raised = survey.noise * lift_of_largest(near * (ON_A_CREST if is_crest else ON_A_STATE)) / levels.amplitude
     known = math.hypot(survey.record.step / 2 / levels.amplitude, math.sqrt(3) * raised)
     noisy = (Doubt.NOISY,) if is_lost else noise_doubts(survey)
     return Reading.of_occurrences(
         beyond,
-        times=survey.wave.start + survey.wave.interval * places,
+        times=wave.start + wave.interval * taken.middles[found.kept],
         unit="1",
         doubts=(*state_doubts(survey), *noisy),
         resolution=math.hypot(known, math.sqrt(3) * level_uncertainty(survey) / levels.amplitude),

@@ -70,8 +70,11 @@ def _find(survey: Survey, slope: Slope, low: ReferenceLevel, high: ReferenceLeve
     middle = survey.crossings(middle_level(survey, low, high))
     lower, upper = survey.crossings(at_low), survey.crossings(at_high)
     if slope is Slope.RISING:
-        return _paired(middle.rising_places, middle.falling_places, lower.rising_places, upper.rising_places)
-    return _paired(middle.falling_places, middle.rising_places, upper.falling_places, lower.falling_places)
+        places = (middle.rising_places, middle.falling_places, lower.rising_places, upper.rising_places)
+    else:
+        places = (middle.falling_places, middle.rising_places, upper.falling_places, lower.falling_places)
+    # of a record on another scale they mostly are the same crossings
+    return survey.record.shared.once_of("transitions", places, lambda: _paired(*places))
 
 
 def _paired(middles: Floats, opposite: Floats, before: Floats, after: Floats) -> Transitions:
