@@ -60,6 +60,7 @@ PLATFORMS = {
     "logbook/told_process.py": "how a command is split, and a process ended with all that it started",
     "logbook/network_drive.py": "which drives are those of another computer",
     "running/bench_lock.py": "whose folder it is, and who else may write there",
+    "running/common_memory.py": "memory that several processes see",
     "running/companion.py": "how a process is copied",
     "running/crew.py": "which cores a process may use",
 }

@@ -17,7 +17,7 @@ from wavewright.logbook.captures import CaptureFile, KeptCaptures
 from wavewright.logbook.outcome_files import measurement_as_json
 from wavewright.logbook.recompute import recompute
 from wavewright.logbook.stored_shots import HASH, StoredShots
-from wavewright.running import companions, evaluation, shots_ahead
+from wavewright.running import companions, evaluation, shot_findings, shots_ahead
 from wavewright.running.outcome import Outcome
 from wavewright.waveform import Capture
 
@@ -33,14 +33,15 @@ def found_here(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) 
     for module in (shots_ahead, companions):
         monkeypatch.setattr(module, "can_split", lambda: request.param == "copy")
     here: list[int] = []
-    real, process = evaluation.findings_in, os.getpid()
+    real, process = shot_findings.findings_in, os.getpid()
 
     def noted(*shot: object, **options: object) -> object:
         if os.getpid() == process:
             here.append(1)
         return real(*shot, **options)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(evaluation, "findings_in", noted)
+    for module in (evaluation, shot_findings):
+        monkeypatch.setattr(module, "findings_in", noted)
     return here
 
 

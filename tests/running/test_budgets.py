@@ -19,9 +19,10 @@ from wavewright.judgement.joining import OVER, _weights
 from wavewright.logbook.outcome_files import outcome_as_json, outcome_from_json
 from wavewright.logbook.recompute import recompute
 from wavewright.recipe.load import parse_recipe
-from wavewright.running.evaluation import evaluate, readings_of
+from wavewright.running.evaluation import evaluate
 from wavewright.running.input_accuracy import accuracy_facts, accuracy_in
 from wavewright.running.outcome import Outcome
+from wavewright.running.shot_findings import readings_of
 from wavewright.waveform import Capture, Waveform
 
 RunText = Callable[..., Outcome]

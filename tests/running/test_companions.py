@@ -21,7 +21,7 @@ from wavewright.running import companions as several
 from wavewright.running.companion import can_split
 from wavewright.running.companions import Companions
 
-POSIX = pytest.mark.skipif(os.name != "posix", reason="signals to a process, by its number")
+POSIX = pytest.mark.posix("sends signals to processes by their numbers")
 KINDS = ("copy", "interpreter") if sys.platform == "linux" else ("interpreter",)
 FOR_EVER = 1e6  # s
 PATIENCE = 300  # slices of a wait; only a defect lets anybody wait so long

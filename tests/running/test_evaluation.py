@@ -15,8 +15,9 @@ from wavewright.analysis.reading import Doubt
 from wavewright.judgement.verdict import Verdict
 from wavewright.recipe.load import parse_recipe
 from wavewright.recipe.measurement import Measurement
-from wavewright.running.evaluation import evaluate, readings_of
+from wavewright.running.evaluation import evaluate
 from wavewright.running.result import Result
+from wavewright.running.shot_findings import readings_of
 from wavewright.running.stored_waveforms import ReferenceWaveforms
 from wavewright.simulation.encoders.drawing import draw
 from wavewright.simulation.encoders.i2c import i2c_lines, write_transfer

@@ -17,11 +17,12 @@ from wavewright.analysis.uncertainty.accuracy import Accuracy
 from wavewright.errors import StorageFault
 from wavewright.logbook.outcome_files import measurement_as_json
 from wavewright.recipe.load import parse_recipe
-from wavewright.running import companions, crew, evaluation, shots_ahead
+from wavewright.running import companions, crew, evaluation, shot_findings, shots_ahead
 from wavewright.running.crew import side_by_side
-from wavewright.running.evaluation import evaluate, findings_in
+from wavewright.running.evaluation import evaluate
 from wavewright.running.input_accuracy import accuracy_facts
 from wavewright.running.result import MeasurementOutcome
+from wavewright.running.shot_findings import findings_in
 from wavewright.simulation.encoders.drawing import voltage_at
 from wavewright.simulation.encoders.uart import uart_line
 from wavewright.waveform import Capture, Waveform
@@ -96,12 +97,12 @@ def always(monkeypatch: pytest.MonkeyPatch) -> list[int]:
     parts: list[int] = []
     real = side_by_side
 
-    def counted(tasks: Any, wanted: Any, *, cores: int) -> Any:
+    def counted(tasks: Any, wanted: Any, **options: Any) -> Any:
         parts.append(len(wanted))
-        return real(tasks, wanted, cores=cores)
+        return real(tasks, wanted, **options)
 
-    monkeypatch.setattr(evaluation, "LONG", 1)
-    monkeypatch.setattr(evaluation, "side_by_side", counted)
+    monkeypatch.setattr(shot_findings, "LONG", 1)
+    monkeypatch.setattr(shot_findings, "side_by_side", counted)
     return parts
 
 
@@ -109,7 +110,7 @@ def always(monkeypatch: pytest.MonkeyPatch) -> list[int]:
 @given(seeds=st.lists(st.integers(0, 1 << 16), min_size=1, max_size=2))
 def test_channels_are_evaluated_alike_on_one_two_and_three_cores(seeds: list[int]) -> None:
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(evaluation, "LONG", 1)
+        patch.setattr(shot_findings, "LONG", 1)
         shots = [shot(seed) for seed in seeds]
         alone = found(shots, cores=1)
         assert found(shots, cores=2) == alone
@@ -146,6 +147,7 @@ def test_shots_are_evaluated_alike_by_one_process_and_by_two(processes: None, mo
         here.append(1)
         return real(*shot, **options)
 
+    monkeypatch.setattr(shot_findings, "findings_in", counted)
     monkeypatch.setattr(evaluation, "findings_in", counted)
     monkeypatch.setattr(shots_ahead, "MOST_AHEAD", 0)  # this process waits for the others
     assert found(shots, cores=2) == alone
@@ -184,6 +186,6 @@ def test_a_metric_that_fails_is_the_same_fault(cores: int, always: list[int], mo
             raise ArithmeticError("of the drive")
         return real(surveys, metric, *rest, **options)
 
-    monkeypatch.setattr(evaluation, "measure_surveys", spoilt)
+    monkeypatch.setattr(shot_findings, "measure_surveys", spoilt)
     with pytest.raises(ArithmeticError, match="of the rail"):
         found([shot(1)], cores=cores)

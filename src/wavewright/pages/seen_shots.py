@@ -13,10 +13,11 @@ from wavewright.reporting.decisive_marks import marks_of
 from wavewright.reporting.drawn_shot import DrawnShot
 from wavewright.reporting.marks import Mark
 from wavewright.running.crew import core_count
-from wavewright.running.evaluation import Evaluation, findings_in
+from wavewright.running.evaluation import Evaluation
 from wavewright.running.persistence import PersistenceCount
 from wavewright.running.result import MeasurementOutcome, Result, cut_short_results
 from wavewright.running.shot import ExaminedShot
+from wavewright.running.shot_findings import findings_in
 from wavewright.running.stored_waveforms import ReadStored, ReferenceWaveforms
 from wavewright.waveform import Waveform
 

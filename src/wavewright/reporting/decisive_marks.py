@@ -28,8 +28,8 @@ from wavewright.reporting.marks import (
     ZoneMark,
 )
 from wavewright.reporting.rare_outlines import rare_outlines
-from wavewright.running.evaluation import readings_of
 from wavewright.running.result import Result
+from wavewright.running.shot_findings import readings_of
 
 if TYPE_CHECKING:
     from wavewright.reporting.drawn_shot import DrawnShot

@@ -18,7 +18,7 @@ import signal
 import subprocess
 import sys
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from queue import SimpleQueue
 from struct import Struct
@@ -87,6 +87,20 @@ class Companion:
             return False
         self.given.add(number)
         return True
+
+    def ask(self, number: int, item: object) -> Any:
+        """What it finds about an item; None where nothing is. Nobody may listen to it meanwhile: the caller waits."""
+        if self.is_gone or not self.give(number, item):
+            return None
+        with suppress(OSError, ValueError):
+            while (message := _read(self._back)) is not None:
+                self.given.discard(message[0])
+                if message[0] == number:
+                    with suppress(Exception):  # what cannot be read is as good as not found
+                        return pickle.loads(message[2]) if message[1] else None
+                    return None
+        self.lost()
+        return None
 
     def lost(self) -> None:
         """It has ended, and what it was at with it."""
@@ -161,8 +175,12 @@ def copied_companion(work: Callable[[Any], object]) -> Companion:
     return Companion(_Copy(pid), os.fdopen(there, "wb", buffering=0), os.fdopen(back, "rb"))
 
 
-def new_companion(work: Callable[[Any], object]) -> Companion:
+def new_companion(work: Callable[[Any], object], *, shared: Sequence[int] = ()) -> Companion:
     """A companion with an interpreter of its own; no signal may interrupt the start.
+
+    Parameters
+    ----------
+    shared : descriptors that it has under the same numbers; none on Windows.
 
     Raises
     ------
@@ -174,7 +192,7 @@ def new_companion(work: Callable[[Any], object]) -> Companion:
         raise FileNotFoundError("no interpreter is known")
     process = subprocess.Popen(
         [sys.executable, "-P", "-c", _BEGIN], stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
-        start_new_session=True, creationflags=_NO_WINDOW,
+        start_new_session=True, creationflags=_NO_WINDOW, pass_fds=shared,
     )  # fmt: skip
     assert process.stdin is not None
     assert process.stdout is not None

@@ -11,12 +11,14 @@ import threading
 from collections import deque
 from collections.abc import Callable, Sequence
 from contextvars import copy_context
-from typing import Any, Generic, TypeVar
+from itertools import chain, islice, repeat
+from typing import Any, Generic, TypeAlias, TypeVar
 
 from wavewright.instruments.stop_signals import leave_to_main_thread
 from wavewright.instruments.waits import SLICE
 
 T = TypeVar("T")
+Elsewhere: TypeAlias = Callable[[Sequence[int]], Sequence[T] | None]  # a part done by another process, or not done
 
 
 def core_count() -> int:
@@ -26,7 +28,13 @@ def core_count() -> int:
     return os.cpu_count() or 1
 
 
-def side_by_side(tasks: Sequence[Callable[[], T]], parts: Sequence[Sequence[int]], *, cores: int) -> list[T]:
+def side_by_side(
+    tasks: Sequence[Callable[[], T]],
+    parts: Sequence[Sequence[int]],
+    *,
+    cores: int,
+    elsewhere: Sequence[Elsewhere[T]] = (),
+) -> list[T]:
     """What the tasks return, in their order.
 
     The thread that asks works too. A signal that interrupts it ends the wait at once; the others end with the task that
@@ -36,6 +44,7 @@ def side_by_side(tasks: Sequence[Callable[[], T]], parts: Sequence[Sequence[int]
     ----------
     parts : numbers of the tasks, ascending; those of a part are done one after the other in one thread.
     cores : as many threads at most, the one that asks included.
+    elsewhere : who does parts for the other threads, one for each; what they do not do, the thread does.
 
     Raises
     ------
@@ -43,8 +52,8 @@ def side_by_side(tasks: Sequence[Callable[[], T]], parts: Sequence[Sequence[int]
     """
     crew = _Crew(tasks, parts)
     threads = [
-        threading.Thread(target=copy_context().run, args=(crew.work_aside,), name=f"evaluates {number}", daemon=True)
-        for number in range(1, min(cores, len(parts)))
+        threading.Thread(target=copy_context().run, args=(crew.work_aside, one), name="evaluates a part", daemon=True)
+        for one in islice(chain(elsewhere, repeat(None)), min(cores, len(parts)) - 1)
     ]
     try:
         for thread in threads:
@@ -69,24 +78,35 @@ class _Crew(Generic[T]):
         self._first_fault: tuple[int, BaseException] | None = None
         self.is_over = False
 
-    def work_aside(self) -> None:
-        """In another thread: as `work`."""
+    def work_aside(self, elsewhere: Elsewhere[T] | None) -> None:
+        """In another thread: as `work`, from the last part on."""
         leave_to_main_thread()
-        self.work(heeded=BaseException)
+        self.work(heeded=BaseException, take=self._waiting.pop, elsewhere=elsewhere)
 
-    def work(self, *, heeded: type[BaseException] = Exception) -> None:
+    def work(
+        self,
+        *,
+        heeded: type[BaseException] = Exception,
+        take: Callable[[], Sequence[int]] | None = None,
+        elsewhere: Elsewhere[T] | None = None,
+    ) -> None:
         """Do one part after another, as long as any are left.
 
         Parameters
         ----------
         heeded : of a task, what is a fault of it; anything else is a signal to this thread, and goes on.
         """
+        take = take or self._waiting.popleft
         while not self.is_over:
             try:
-                part = self._waiting.popleft()
+                part = take()
             except IndexError:
                 return
-            self._do(part, heeded)
+            found = None if elsewhere is None else elsewhere(part)
+            if found is None:
+                self._do(part, heeded)
+            else:
+                self._found.update(zip(part, found, strict=True))
             with self._lock:
                 self._left -= 1
                 if not self._left:

@@ -41,6 +41,8 @@ from wavewright.running.result import (
 )
 from wavewright.running.run_context import RunContext
 from wavewright.running.shot import ExaminedShot
+from wavewright.running.shot_companions import ShotCompanions
+from wavewright.running.shot_findings import PartFinding, shot_companions
 from wavewright.running.shot_stopping import ShotStopper, StoppedShort, stoppable_shots
 from wavewright.running.stimulation import stimulate
 from wavewright.waveform import Capture
@@ -77,8 +79,23 @@ def measuring(
     CutShort : one of these but Complaint and SetOtherwise, or a signal, after some shots were taken. Its outcome is
         whole where they all were, and what came late was in the way of verdicts or cross-check.
     """
+    companions = shot_companions(measurement, cores=core_count())
+    with companions or nullcontext():  # which load what they need while the instruments are set
+        done = yield from _measuring(measurement, context, record, companions, is_placed=is_placed, alone=alone)
+    return done
+
+
+def _measuring(
+    measurement: Measurement,
+    context: RunContext,
+    record: SettingsRecord,
+    companions: ShotCompanions[PartFinding] | None,
+    *,
+    is_placed: bool,
+    alone: Callable[[], None],
+) -> Generator[OverlappedShots[Taken], None, MeasurementOutcome]:
     found = prepare_measurement(measurement, context, record, is_placed=is_placed, alone=alone)
-    evaluation = Evaluation(measurement, references=context.references, cores=core_count())
+    evaluation = Evaluation(measurement, references=context.references, cores=core_count(), companions=companions)
     work = partial(_evaluate, measurement, evaluation, context)
     doubtful, is_read_back = None, False
     try:
