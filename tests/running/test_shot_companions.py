@@ -18,7 +18,7 @@ import pytest
 
 from tests.running.test_evaluation_on_cores import MEASUREMENT, shot
 from wavewright.recipe.load import parse_recipe
-from wavewright.running import measurement_steps, shot_companions, shot_findings
+from wavewright.running import measurement_setup, measurement_steps, shot_companions, shot_findings
 from wavewright.running.common_memory import CommonMemory, codes_at
 from wavewright.running.outcome import Outcome
 from wavewright.running.shot import ExaminedShot
@@ -176,7 +176,7 @@ def test_a_run_has_them_from_before_its_instruments_are_set(
 ) -> None:
     told: list[str] = []
     enter, leave, done = ShotCompanions.__enter__, ShotCompanions.__exit__, shot_companions._Lender.done
-    prepare = measurement_steps.prepare_measurement
+    prepare = measurement_setup.prepare_measurement
 
     def noted(what: str, real: Callable[..., Any]) -> Callable[..., Any]:
         def call(*given: Any, **named: Any) -> Any:
