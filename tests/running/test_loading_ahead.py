@@ -60,4 +60,4 @@ def test_a_later_one_that_cannot_be_loaded_is_an_error_where_it_is_used(loadable
         loading.wait()
     # the block may have ended before it was tried; here it is used in any case
     with pytest.raises(ImportError, match="half removed"):
-        import broken_later  # noqa: F401
+        import broken_later  # type: ignore[import-not-found]  # noqa: F401
