@@ -12,6 +12,8 @@ import pytest
 from tests.running.test_run import switching
 from wavewright.analysis.reading import Reading
 from wavewright.errors import StorageFault
+from wavewright.instruments import link
+from wavewright.instruments.block_reader import read_block
 from wavewright.instruments.wire_log import read_wire_log
 from wavewright.logbook.outcome_files import measurement_as_json
 from wavewright.running import measurement_steps, overlapped_shots, shot
@@ -22,6 +24,7 @@ from wavewright.running.run_context import InMemory, Silent
 from wavewright.waveform import Capture
 
 Run = Callable[..., Outcome]
+CHANNELS = 2  # of POWERED
 POWERED = """
 wavewright: 1
 title: Shots that overlap
@@ -73,6 +76,9 @@ class OneAfterTheOther:
 
     def give(self, shot: object) -> None:
         self._work(shot, Fence())
+
+    def begin(self) -> None:
+        pass
 
     def wait(self, check: Callable[[], None]) -> None:
         pass
@@ -253,6 +259,48 @@ def test_an_evaluation_that_hangs_keeps_neither_outputs_on_nor_the_program(
             thread.join(60)
             assert not thread.is_alive()
     assert len(store.told) == kept
+
+
+def test_a_shot_is_begun_when_the_next_record_has_been_asked_for(
+    run_text: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # given a thread that would wait for ever, and second and later records that come when the shot before is evaluated
+    monkeypatch.setattr(overlapped_shots, "HEAD_START", threading.TIMEOUT_MAX)
+    evaluated = threading.Semaphore(0)
+    evaluate, records = measurement_steps._evaluate, []
+
+    def evaluating(*given: Any) -> None:
+        evaluate(*given)
+        evaluated.release()
+
+    def coming(*given: Any, **options: Any) -> Any:
+        records.append(1)
+        if len(records) % CHANNELS == 1 and len(records) > CHANNELS:
+            assert evaluated.acquire(timeout=60)
+        return read_block(*given, **options)
+
+    monkeypatch.setattr(measurement_steps, "_evaluate", evaluating)
+    monkeypatch.setattr(link, "read_block", coming)
+    outcome = run_text(POWERED)
+    assert not outcome.error
+    assert outcome.measurements[0].shots == 4
+    assert len(records) == 4 * CHANNELS
+
+
+def test_work_begins_when_it_is_said_or_waited_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(overlapped_shots, "HEAD_START", threading.TIMEOUT_MAX)
+    told: list[str] = []
+    with OverlappedShots(lambda shot, fence: told.append(shot), on_fault=lambda: None) as beside:
+        beside.give("first")
+        told.append("asked for the next")
+        beside.begin()
+        beside.wait(lambda: None)
+        beside.give("second")
+        told.append("nothing to ask for")
+        beside.wait(lambda: None)
+        beside.give("third")
+        assert beside.settle(60)
+    assert told == ["asked for the next", "first", "nothing to ask for", "second", "third"]
 
 
 def test_shots_are_worked_on_in_order_and_one_at_a_time() -> None:

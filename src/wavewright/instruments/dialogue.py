@@ -73,8 +73,7 @@ class Dialogue:
         """A block: its header, and its content, shape (bytes,); the digest, if any, has been shown all of it."""
         self._heard = bytearray()
         if self._wire_log:
-            self._wire_log.received(self._name, head)
-            self._wire_log.block(self._name, data.data, digest=digest.words if digest else "")
+            self._wire_log.received_block(self._name, head, data.data, digest=digest.words if digest else "")
         log.debug("%s < block of %d bytes", self._name, data.size)
 
     def status_byte(self, byte: int) -> int:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from typing import Any, TypeVar
 
 import numpy as np
@@ -22,11 +23,16 @@ T = TypeVar("T")
 MOST_REFUSED = 2  # messages of several queries in a row, before each goes alone for good
 
 
+def _nothing() -> None:
+    """Nobody wants to know."""
+
+
 class Link(Exchanging):
     """The connection to one instrument, with every kind of query."""
 
     _refused = 0  # messages of several queries in a row that came to nothing
     keeps_order = False  # answers to several queries have been seen to come in the order of the queries
+    _tell: Callable[[], None] = staticmethod(_nothing)  # called when the query for a record has been sent
     was_one_message = False  # the last queries of `ask_each` went out, and were answered, in one
 
     def write(self, message: str, *, block: bytes | None = None) -> None:
@@ -65,6 +71,15 @@ class Link(Exchanging):
             return False
         return not self._open_query
 
+    @contextmanager
+    def telling(self, tell: Callable[[], None]) -> Iterator[None]:
+        """Inside the block `tell` is called when the query for a record has been sent, before its answer is read."""
+        before, self._tell = self._tell, tell
+        try:
+            yield
+        finally:
+            self._tell = before
+
     def ask_block(
         self, message: str, *, timeout: float | None = None, silence: float | None = None, newline: bool = True
     ) -> Bytes:
@@ -82,6 +97,7 @@ class Link(Exchanging):
         """
 
         def read(wire: Wire, deadline: Deadline) -> Bytes:
+            self._tell()
             digest = self._dialogue.begin_block()
             head, data = read_block(wire, deadline, silence=silence, newline=newline, seen=digest.see)
             self._dialogue.received_block(head, data, digest)
@@ -94,6 +110,7 @@ class Link(Exchanging):
         """An expression in parentheses, blocks in it included, without its terminator (SCPI-99 volume 3)."""
 
         def read(wire: Wire, deadline: Deadline) -> bytes:
+            self._tell()
             expression = read_expression(wire, deadline)
             self._dialogue.received_block(b"", np.frombuffer(expression, dtype=np.uint8))
             return expression
@@ -110,6 +127,7 @@ class Link(Exchanging):
         """`count` bytes that come without any header, shape (count,)."""
 
         def read(wire: Wire, deadline: Deadline) -> Bytes:
+            self._tell()
             digest = self._dialogue.begin_block()
             data = read_bare_bytes(wire, deadline, count=count, seen=digest.see)
             self._dialogue.received_block(b"", data, digest)

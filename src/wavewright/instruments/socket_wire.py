@@ -7,8 +7,9 @@ gone (seen with PyVISA-py 0.8.1). Any other session is left to `VisaWire`.
 from __future__ import annotations
 
 import socket
+import struct
 from collections.abc import Callable
-from contextlib import AbstractContextManager, nullcontext
+from contextlib import AbstractContextManager, nullcontext, suppress
 from functools import partial
 from typing import TYPE_CHECKING, Protocol, TypeVar
 
@@ -22,13 +23,15 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 
-FEW, READ_AHEAD = 16, 4096  # bytes
+FEW, READ_AHEAD = 16, 2048  # bytes
 # Bytes: a part of a record from here on is waited for as a whole. Woken for every packet, the reader takes the
 # interpreter from the evaluation of the shot before, which then takes a fifth longer (measured at 55 MB/s).
 MANY = 64 * 1024
+MOST = 1 << 20  # bytes; a larger part is out of the processor's cache when it is looked at
 _MOST_DRAINED = 1 << 24  # bytes
 _WITHOUT_WAITING = int(getattr(socket, "MSG_DONTWAIT", 0))  # 0 where there is no such: `select` is asked first there
 _PEEK = int(socket.MSG_PEEK) | _WITHOUT_WAITING
+_ALL = int(getattr(socket, "MSG_WAITALL", 0))
 
 
 def wire_of(visa: MessageBasedResource, *, termination: str = "\n") -> Wire:
@@ -65,7 +68,9 @@ class SocketWire:
         # PyVISA-py 0.8.1 leaves it off: then a query after two messages waits 40 ms for the peer's acknowledgement
         peer.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._termination = termination[-1:].encode() or b"\n"
+        self._is_bounded = _is_bounded(peer)
         self._ahead = bytearray()  # came with the end of a line, after it
+        self._was_emptied = False  # the last line was read together with all that had come by then
 
     def send(self, data: bytes, deadline: Deadline) -> None:
         """All bytes, in one message as far as the wire knows such."""
@@ -81,7 +86,9 @@ class SocketWire:
             searched = len(self._ahead)
             if searched > LONGEST_LINE:
                 raise BadAnswer(f"an answer of {searched} bytes without an end")
-            self._ahead += self._receive(deadline)
+            data = self._receive(deadline)
+            self._was_emptied = len(data) < CHUNK
+            self._ahead += data
         line = bytes(self._ahead[: end + 1])
         del self._ahead[: end + 1]
         return line
@@ -95,10 +102,11 @@ class SocketWire:
             buffer[:count] = self._ahead[:count]
             del self._ahead[:count]
             return count, False  # reported when it came
-        size = min(len(buffer), CHUNK)
-        if size >= MANY:
+        size = _part_of(len(buffer))
+        self._was_emptied = False
+        if size >= MANY and not self._is_bounded:
             self._await(size, min(SLICE, deadline.left()))
-        count = self._when_ready(partial(self._peer.recv_into, buffer, size, _WITHOUT_WAITING), deadline)
+        count = self._received(partial(self._peer.recv_into, buffer, size), deadline, flags=_ALL if size >= MANY else 0)
         if not count:
             raise LinkLost("the instrument closed the connection")
         if self.listener:
@@ -117,6 +125,9 @@ class SocketWire:
         """Whether bytes have arrived that nobody asked for."""
         if self._ahead:
             return True
+        if self._was_emptied:  # a moment ago; whoever asks again asks the system
+            self._was_emptied = False
+            return False
         if not _WITHOUT_WAITING and not until_ready(self._peer, 0):
             return False
         try:
@@ -173,12 +184,23 @@ class SocketWire:
             self._peer.setsockopt(socket.SOL_SOCKET, socket.SO_RCVLOWAT, 1)
 
     def _receive(self, deadline: Deadline, most: int = CHUNK) -> bytes:
-        data = self._when_ready(partial(self._peer.recv, most, _WITHOUT_WAITING), deadline)
+        data = self._received(partial(self._peer.recv, most), deadline)
         if not data:
             raise LinkLost("the instrument closed the connection")
         if self.listener:
             self.listener(data)
         return data
+
+    def _received(self, call: Callable[[int], T], deadline: Deadline, *, flags: int = 0) -> T:
+        """What a call on the socket, given flags, receives.
+
+        One call that waits by itself, where the system ends it soon enough for a signal: each return from the system
+        costs the wait for the interpreter, which the evaluation of the shot before may have.
+        """
+        while self._is_bounded and deadline.left() > SLICE:
+            with suppress(BlockingIOError):
+                return call(flags)
+        return self._when_ready(partial(call, _WITHOUT_WAITING), deadline)
 
     def _when_ready(self, call: Callable[[], T], deadline: Deadline, *, to_send: bool = False) -> T:
         """What a call on the socket gives: at once if it need not wait, else as soon as the socket is ready for it."""
@@ -191,6 +213,22 @@ class SocketWire:
                 except BlockingIOError:
                     pass
             is_ready = until_ready(self._peer, left, to_send=to_send)
+
+
+def _part_of(left: int) -> int:
+    """How many of the bytes that are left to read at once: few parts, and a last one that is soon dealt with."""
+    return left if left <= CHUNK else min(max(left - CHUNK, CHUNK), MOST)
+
+
+def _is_bounded(peer: socket.socket) -> bool:
+    """Have what waits for bytes of this socket give up after SLICE; False where the system cannot, or need not wait."""
+    if not _WITHOUT_WAITING or peer.gettimeout() is not None:
+        return False
+    try:
+        peer.setsockopt(socket.SOL_SOCKET, socket.SO_RCVTIMEO, struct.pack("ll", int(SLICE), round(1e6 * (SLICE % 1))))
+    except (AttributeError, OSError):
+        return False
+    return True
 
 
 def _socket_of(visa: MessageBasedResource) -> socket.socket | None:

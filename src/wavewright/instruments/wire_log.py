@@ -96,11 +96,11 @@ class WireLog:
 
     def sent(self, instrument: str, data: bytes) -> None:
         """A message that left, terminator included."""
-        self._line(instrument, ">", escape(data))
+        self._stream.write(self._line(instrument, ">", escape(data)))
 
     def received(self, instrument: str, data: bytes) -> None:
         """An answer, as far as it came."""
-        self._line(instrument, "<", escape(data))
+        self._stream.write(self._line(instrument, "<", escape(data)))
 
     def block(
         self, instrument: str, data: bytes | bytearray | memoryview, *, direction: str = "<", digest: str = ""
@@ -111,17 +111,27 @@ class WireLog:
         ----------
         digest : the SHA-256 of the content, where it was taken while it came.
         """
-        digest = digest or hashlib.sha256(data).hexdigest()
-        kept = " " + base64.b64encode(zlib.compress(data, 1)).decode() if self._full else ""
-        self._line(instrument, "#", f"{direction} {len(data)} {digest}{kept}")
+        self._stream.write(self._line(instrument, "#", self._told(data, direction, digest)))
+
+    def received_block(self, instrument: str, head: bytes, data: memoryview, *, digest: str = "") -> None:
+        """`received` and `block`, written at once."""
+        self._stream.write(
+            self._line(instrument, "<", escape(head)) + self._line(instrument, "#", self._told(data, "<", digest))
+        )
 
     def event(self, instrument: str, words: str) -> None:
         """Something about the link itself: opened, cleared, lost, closed."""
-        self._line(instrument, "=", escape(words.encode("utf-8", "replace")))
+        self._stream.write(self._line(instrument, "=", escape(words.encode("utf-8", "replace"))))
 
-    def _line(self, instrument: str, sign: str, payload: str) -> None:
-        utc = self._now().strftime("%Y-%m-%dT%H:%M:%S.%fZ")
-        self._stream.write(f"{utc}\t{self._elapsed() - self._begin:.6f}\t{instrument}\t{sign}\t{payload}\n")
+    def _told(self, data: bytes | bytearray | memoryview, direction: str, digest: str) -> str:
+        """What the line of a block says."""
+        digest = digest or hashlib.sha256(data).hexdigest()
+        kept = " " + base64.b64encode(zlib.compress(data, 1)).decode() if self._full else ""
+        return f"{direction} {len(data)} {digest}{kept}"
+
+    def _line(self, instrument: str, sign: str, payload: str) -> str:
+        utc = self._now().isoformat(timespec="microseconds")[:26]  # without `+00:00`; a third of `strftime`'s time
+        return f"{utc}Z\t{self._elapsed() - self._begin:.6f}\t{instrument}\t{sign}\t{payload}\n"
 
 
 def escape(data: bytes | bytearray | memoryview) -> str:

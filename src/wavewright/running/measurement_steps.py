@@ -101,7 +101,8 @@ def _measuring(
     try:
         with stoppable_shots() as stopper, OverlappedShots(work, on_fault=stopper.ask) as beside:
             try:
-                looked_at = _take_shots(measurement, context, record, beside, stopper)
+                with context.bench.digitizer.link.telling(beside.begin):
+                    looked_at = _take_shots(measurement, context, record, beside, stopper)
                 try:
                     said = (*_kept(measurement, looked_at), *_at_the_end(measurement, context))
                 except WavewrightError as fault:
@@ -211,7 +212,7 @@ def _take_shots(
     """Every shot is kept when it comes, and evaluated while the next one is fetched: two are in memory at a time.
 
     The order is that of the shots. What fails with a shot ends the measurement before the next one counts, and ends a
-    wait for the next one at once. The last one is not waited for.
+    wait for the next one at once. The last one is not waited for. Work on a shot begins when the next one is asked for.
 
     Returns how many were examined to find those that `keep_if` asks for.
     """
@@ -228,6 +229,7 @@ def _take_shots(
             _wait_for(beside, number, context)
         _keep(measurement, shot, context)
         beside.give(shot)
+    beside.begin()
     return looked_at
 
 

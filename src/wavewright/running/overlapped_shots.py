@@ -19,6 +19,9 @@ from wavewright.errors import StorageFault
 from wavewright.instruments.stop_signals import leave_to_main_thread
 from wavewright.instruments.waits import SLICE
 
+# s; so long the thread leaves the interpreter to the one that asks for the next record, which takes half of that. Each
+# of its messages would wait for the evaluation, and the record would be on its way 2 ms later (measured).
+HEAD_START = 1e-3
 PATIENCE = 10.0  # s; so long a shot that is being worked on when a measurement ends early may still take
 T = TypeVar("T")
 
@@ -66,6 +69,7 @@ class OverlappedShots(Generic[T]):
         self._given: SimpleQueue[T | None] = SimpleQueue()
         self._is_idle = threading.Event()
         self._is_idle.set()
+        self._may_begin = threading.Event()
         self._fault: BaseException | None = None
         self._thread = threading.Thread(target=self._run, name="evaluates shots", daemon=True)
 
@@ -86,10 +90,15 @@ class OverlappedShots(Generic[T]):
         return not self._is_idle.is_set()
 
     def give(self, shot: T) -> None:
-        """Hand over a shot; the one before must be done."""
+        """Hand over a shot; the one before must be done. Work on it begins with `begin`, or after HEAD_START."""
         assert not self.is_busy, "wait first"
         self._is_idle.clear()
+        self._may_begin.clear()
         self._given.put(shot)
+
+    def begin(self) -> None:
+        """Let work on the shot begin: whoever has given it waits for something now."""
+        self._may_begin.set()
 
     def wait(self, check: Callable[[], None]) -> None:
         """Until the shot that was given is done; raises what went wrong with it.
@@ -98,12 +107,14 @@ class OverlappedShots(Generic[T]):
         ----------
         check : called meanwhile; what it raises ends the wait.
         """
+        self.begin()
         while not self._is_idle.wait(SLICE):
             check()
         self.raise_fault()
 
     def settle(self, seconds: float) -> bool:
         """Wait for so long at most; whether the shot is done."""
+        self.begin()
         end = time.monotonic() + seconds
         while (left := end - time.monotonic()) > 0:
             if self._is_idle.wait(min(left, SLICE)):
@@ -131,6 +142,7 @@ class OverlappedShots(Generic[T]):
     def _run(self) -> None:
         leave_to_main_thread()
         while (shot := self._given.get()) is not None:
+            self._may_begin.wait(HEAD_START)
             try:
                 self._work(shot, self._fence)
             except GivenUp:

@@ -25,6 +25,7 @@ import numpy as np
 
 from wavewright.errors import FileFault, Misuse
 from wavewright.logbook.formats.catalogue import FileFormat, enter_format
+from wavewright.logbook.formats.hdf5_entries import enter_attributes, enter_dataset
 from wavewright.logbook.formats.hdf5_trial import check_comes_back
 from wavewright.logbook.formats.size_limits import check_unpacked, size_of_array
 from wavewright.logbook.formats.time_axis import agreed_interval
@@ -128,19 +129,20 @@ def write_codes(file: Any, capture: Capture, *, within: str = "", compression: s
 
 def describe_capture(file: Any, capture: Capture) -> None:
     """The rest of `write_capture`, where the codes are in the file: scale, time axis, settings and origin."""
-    file.attrs["layout"] = LAYOUT
-    file.attrs["layout_version"] = LAYOUT_VERSION
-    file.attrs["trigger_time"] = float(capture.trigger_time)
-    file.attrs["triggered"] = bool(capture.triggered)
-    file.attrs["identity"] = capture.identity
-    file.attrs["taken"] = capture.taken.isoformat()
-    settings = file.create_group("settings")
-    for name, value in capture.settings.items():
-        settings.attrs[name] = value
+    origin = {
+        "layout": LAYOUT,
+        "layout_version": LAYOUT_VERSION,
+        "trigger_time": float(capture.trigger_time),
+        "triggered": bool(capture.triggered),
+        "identity": capture.identity,
+        "taken": capture.taken.isoformat(),
+    }
+    enter_attributes(file, origin)
+    enter_attributes(file.create_group("settings"), capture.settings)
     waveforms = file.require_group("waveforms")
     for number, (channel, wave) in enumerate(capture.waveforms.items()):
         group = waveforms[str(number)]
-        group.attrs["channel"] = channel
+        enter_attributes(group, {"channel": channel})
         _describe(group, wave)
 
 
@@ -179,15 +181,14 @@ def read_capture(file: Any) -> Capture:
 
 
 def _write_codes(group: Any, wave: Waveform, compression: str | None, *, name: str = "codes") -> Any:
-    options = {"compression": compression, "shuffle": wave.codes.itemsize > 1} if compression and len(wave) else {}
-    return group.create_dataset(name, data=wave.codes, **options)
+    if not (compression and len(wave)):
+        return enter_dataset(group, name, wave.codes)
+    return group.create_dataset(name, data=wave.codes, compression=compression, shuffle=wave.codes.itemsize > 1)
 
 
 def _describe(group: Any, wave: Waveform) -> None:
-    for name in _NUMBERS:
-        group.attrs[name] = float(getattr(wave, name))
-    for name in _WORDS:
-        group.attrs[name] = getattr(wave, name)
+    numbers = {name: float(getattr(wave, name)) for name in _NUMBERS}
+    enter_attributes(group, {**numbers, **{name: getattr(wave, name) for name in _WORDS}})
     if wave.code_range is not None:
         group.attrs["code_range"] = np.asarray(wave.code_range)
 
