@@ -53,3 +53,29 @@ print(found)
 
 def test_what_is_there_already_stays(tmp_path: Path) -> None:
     assert said('import slow\nbefore = slow\ndefer("slow")\nprint(sys.modules["slow"] is before)', tmp_path) == "True"
+
+
+def test_a_package_that_cannot_be_loaded_is_an_error_at_each_use(tmp_path: Path) -> None:
+    script = """
+defer("broken")
+import broken
+for _ in range(2):
+    try:
+        broken.anything
+    except ImportError as fault:
+        print(fault)
+"""
+    (tmp_path / "broken").mkdir()
+    (tmp_path / "broken/__init__.py").write_text("half = 1\nraise ImportError('no such symbol')\n", encoding="utf-8")
+    assert said(script, tmp_path) == "no such symbol\nno such symbol"
+
+
+def test_a_command_that_has_ended_is_not_looked_through_for_garbage(tmp_path: Path) -> None:
+    script = """
+import atexit, gc
+from wavewright.cli.start import main
+atexit.register(lambda: print(gc.get_freeze_count() > 1000, gc.collect()))
+sys.argv = ["wavewright", "--version"]
+main()
+"""
+    assert said(script, tmp_path).splitlines()[-1] == "True 0"

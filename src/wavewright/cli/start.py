@@ -22,4 +22,6 @@ def main() -> None:
     except KeyboardInterrupt as late:  # in the instant in which the handlers go back
         print(late, file=sys.stderr)
         status = 3
+    # everything is written and closed; Python would look through all that was loaded once more before it ends
+    gc.freeze()
     sys.exit(status)
