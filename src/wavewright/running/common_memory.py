@@ -1,8 +1,8 @@
 """Memory that this process has in common with its companions, for codes that would take long through a pipe.
 
 It has no name in any folder, so that nothing can be left of it however the processes end; on Windows, where it has one,
-it ends with the last process that has it open. It is no part of the space for shared memory that a container may have
-little of.
+it ends with the last process that has it open. It does not count as the space for shared memory that a container may
+have little of.
 """
 
 from __future__ import annotations
