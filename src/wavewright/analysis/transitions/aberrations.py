@@ -25,6 +25,7 @@ import numpy as np
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import EXTREMES, LEVELS, Finding, Reads
 from wavewright.analysis.elementary.exponentials import log
+from wavewright.analysis.elementary.median import median
 from wavewright.analysis.levels.extreme_lift import (
     NEAR,
     ON_A_CREST,
@@ -246,12 +247,26 @@ class _Extremes:
 
     def near(self, codes: Codes, reach: float) -> float:
         """About how many samples of a segment lie within reach of its extreme."""
-        if codes.dtype.kind in "iu" and math.isfinite(reach):
-            reach = math.floor(reach)  # whole numbers are that far apart
+        is_whole = codes.dtype.kind in "iu" and codes.dtype.itemsize < 8 and math.isfinite(reach)
+        reach = math.floor(reach) if is_whole else reach  # whole numbers are that far apart
         if reach not in self._near:
-            near = [_near(codes[begin:end], peak, reach) for begin, end, peak in self.some]
-            self._near[reach] = float(np.median(near)) if near else 0.0
+            near = self._counted(codes, int(reach)) if is_whole else self._compared(codes, reach)
+            self._near[reach] = median(near) if near.size else 0.0
         return self._near[reach]
+
+    def _counted(self, codes: Codes, reach: int) -> Floats:
+        if not self.some:
+            return np.empty(0)
+        segments = [codes[begin:end] for begin, end, _ in self.some]
+        sizes = [segment.size for segment in segments]
+        away = np.concatenate(segments).astype(np.int64)
+        away -= np.repeat(np.array([int(peak) for _, _, peak in self.some]), sizes)
+        firsts = np.cumsum([0, *sizes[:-1]])
+        return np.add.reduceat(np.abs(away) <= reach, firsts, dtype=np.float64)
+
+    def _compared(self, codes: Codes, reach: float) -> Floats:
+        near = [np.count_nonzero(np.abs(codes[begin:end] - peak) <= reach) for begin, end, peak in self.some]
+        return np.array(near, dtype=np.float64)
 
 
 def _extremes(survey: Survey, begins: Floats, ends: Floats, *, upward: bool) -> _Extremes:
@@ -273,14 +288,6 @@ def _extremes(survey: Survey, begins: Floats, ends: Floats, *, upward: bool) -> 
     some = slice(None, None, max(1, peaks.size // LOOKED_AT))
     chosen = zip(first[some].tolist(), last[some].tolist(), peaks[some].tolist(), strict=True)
     return _Extremes(peaks, kept, size, list(chosen))
-
-
-def _near(codes: Codes, peak: float, reach: float) -> int:
-    """How many of some codes lie within reach of their extreme."""
-    if codes.dtype.kind in "iu" and math.isfinite(reach):  # whole numbers are compared as they are
-        lowest, highest = int(peak) - math.floor(reach), int(peak) + math.floor(reach)
-        return int(np.count_nonzero((codes >= lowest) & (codes <= highest)))
-    return int(np.count_nonzero(np.abs(codes - peak) <= reach))
 
 
 def _reading(survey: Survey, found: _Extremes, taken: Transitions, *, upward: bool, state_is_high: bool) -> Reading:
