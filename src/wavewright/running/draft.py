@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from wavewright.analysis.elementary.exponentials import log10
 from wavewright.quantities import show_quantity
 from wavewright.recognition.recognised import Kind, Recognised, Together
-from wavewright.running.first_look import FirstLook, InputLook
+from wavewright.running.first_look import BURST_POINTS, FirstLook, InputLook
 
 FEW_PERIODS, RECORD_POINTS = 20, 100_000
 GLITCH_POINTS = 1_000_000
@@ -288,9 +288,16 @@ def _timebase(one: InputLook) -> str:
 
 
 def _burst_timebase(span: float, one: InputLook) -> str:
-    length = max(ROOM * span, 100 * one.wave.interval)
-    text = _timebase_text(1.1 * length, one.wave.interval)
-    return text.replace("}", f", before_trigger: {_seconds(0.05 * length)}}}")
+    """An exchange after the trigger, and one before it as far as the points of a look reach.
+
+    The line may be busy when the instrument is armed: then the trigger comes inside an exchange, which began before it.
+    """
+    interval = one.wave.interval
+    length = max(ROOM * span, 100 * interval)
+    after = 1.05 * length
+    before = min(length, max(0.05 * length, BURST_POINTS * interval - after))
+    text = _timebase_text(before + after, interval)
+    return text.replace("}", f", before_trigger: {_seconds(before)}}}")
 
 
 def _timebase_text(span: float, interval: float) -> str:
