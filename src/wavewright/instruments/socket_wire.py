@@ -104,8 +104,6 @@ class SocketWire:
             return count, False  # reported when it came
         size = _part_of(len(buffer))
         self._was_emptied = False
-        if size >= MANY and not self._is_bounded:
-            self._await(size, min(SLICE, deadline.left()))
         count = self._received(partial(self._peer.recv_into, buffer, size), deadline, flags=_ALL if size >= MANY else 0)
         if not count:
             raise LinkLost("the instrument closed the connection")
@@ -171,17 +169,6 @@ class SocketWire:
             self._session.close()
         except Exception:  # other people's code, on a session that is given up anyway
             return
-
-    def _await(self, size: int, seconds: float) -> None:
-        """Until this many bytes have come, or this much time has passed; at once where the system cannot tell."""
-        try:
-            self._peer.setsockopt(socket.SOL_SOCKET, socket.SO_RCVLOWAT, size)
-        except (AttributeError, OSError):  # Windows knows the option and takes no value
-            return
-        try:
-            until_ready(self._peer, seconds)
-        finally:  # the next to wait wants any byte
-            self._peer.setsockopt(socket.SOL_SOCKET, socket.SO_RCVLOWAT, 1)
 
     def _receive(self, deadline: Deadline, most: int = CHUNK) -> bytes:
         data = self._received(partial(self._peer.recv, most), deadline)
