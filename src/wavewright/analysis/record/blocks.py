@@ -13,6 +13,7 @@ BLOCK = 1 << 16  # samples: 512 KiB as float64, which stays in a processor's sec
 CODES_BLOCK = 1 << 18  # samples that stay codes: a block and its working copy stay in the cache
 FLAGS_BLOCK = 1 << 19  # samples of which only flags are kept: enough for the calls not to count
 TABLES_BLOCK = 1 << 15  # samples beside tables as long as they are: all of them stay in the cache
+WORDS_BLOCK = 1 << 13  # words of 64 marks that are looked at together
 DOT_BLOCK = 1 << 13  # longer dot products are spread over threads, which wait for each other on a busy machine
 
 

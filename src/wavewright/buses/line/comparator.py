@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
-from wavewright.analysis.record.blocks import CODES_BLOCK, FLAGS_BLOCK, spans
+from wavewright.analysis.record.blocks import CODES_BLOCK, FLAGS_BLOCK, WORDS_BLOCK, spans
 from wavewright.analysis.record.found_once import computed_once
 from wavewright.waveform import Codes, Floats, Waveform
 
@@ -26,7 +26,6 @@ FULL = 0xFFFF_FFFF_FFFF_FFFF
 CLOSEST = 64  # samples: changes further apart are so few that their instants are found as quickly
 FARTHEST = 2.0**40  # samples from time zero: up to there two rounded instants are off by less than `SLACK`
 SLACK = 2.0**-8  # samples
-WORDS_BLOCK = 1 << 13  # words of marks that are looked at together
 THIN = 2  # octets per mark: below that the octets with marks are looked at, else every sample
 THINNER = 32  # octets per mark: below that only octets of words with marks are
 Indexes: TypeAlias = "npt.NDArray[np.int64]"
