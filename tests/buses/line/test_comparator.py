@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from wavewright.buses.line import comparator
+from wavewright.analysis.record.blocks import FLAGS_BLOCK, WORDS_BLOCK
 from wavewright.buses.line.comparator import changes
 from wavewright.buses.line.logic import Line, line_of
 from wavewright.buses.line.logic_levels import LogicLevels
@@ -63,14 +63,14 @@ def test_float_codes_with_invalid_samples_change_state_as_in_a_loop(values: npt.
 @pytest.mark.parametrize("kind", [np.int8, np.uint16, np.int32, np.float32])
 @pytest.mark.parametrize("dwell", [1, 64, 5000])
 def test_records_of_several_blocks_change_state_as_in_a_loop(kind: type, dwell: int) -> None:
-    size = comparator.FLAGS_BLOCK + 12_345
+    size = FLAGS_BLOCK + 12_345
     random = np.random.default_rng(dwell).integers(0, 100, size // dwell + 1)
     assert_same(Waveform(np.repeat(random, dwell)[:size].astype(kind), interval=1.0, name="line"), 20.0, 80.0)
 
 
 @pytest.mark.parametrize("last", [0, 100])
 def test_a_state_that_is_reached_only_in_a_later_block_holds_from_the_beginning(last: int) -> None:
-    codes = np.full(2 * comparator.FLAGS_BLOCK + 100, 50, dtype=np.int8)
+    codes = np.full(2 * FLAGS_BLOCK + 100, 50, dtype=np.int8)
     codes[-50:] = last
     assert_same(Waveform(codes, interval=1.0, name="line"), 20.0, 80.0)
 
@@ -124,11 +124,11 @@ def test_changes_while_another_line_is_high_are_those_at_which_it_is(
         assert before.tolist() == [int((other.times <= time).sum()) for time in times]
 
 
-@pytest.mark.parametrize("edge", [70, 63, 64, 128, 64 * comparator.WORDS_BLOCK - 1, 64 * comparator.WORDS_BLOCK])
+@pytest.mark.parametrize("edge", [70, 63, 64, 128, 64 * WORDS_BLOCK - 1, 64 * WORDS_BLOCK])
 @pytest.mark.parametrize("rising", [True, False])
 def test_a_line_is_still_where_it_does_not_change_within_a_sample_of_an_edge(edge: int, rising: bool) -> None:
     def stepping(place: int, *, up: bool) -> Line:
-        codes = np.full(64 * comparator.WORDS_BLOCK + 200, 5 if up else -5, dtype=np.int8)
+        codes = np.full(64 * WORDS_BLOCK + 200, 5 if up else -5, dtype=np.int8)
         codes[:place] = -codes[0]
         return line_of(Waveform(codes, interval=1.0, name="line"), LogicLevels(-2.0, 2.0))
 
@@ -174,8 +174,8 @@ def test_changes_that_are_told_to_be_apart_are(codes: npt.NDArray[Any], dwell: i
 
 
 def test_changes_across_blocks_of_words_are_not_told_to_be_apart() -> None:
-    codes = np.full(64 * comparator.WORDS_BLOCK + 100, -5, dtype=np.int8)
-    codes[64 * comparator.WORDS_BLOCK - 1 :][:3] = 5  # up with the last sample of a block, down in the next
+    codes = np.full(64 * WORDS_BLOCK + 100, -5, dtype=np.int8)
+    codes[64 * WORDS_BLOCK - 1 :][:3] = 5  # up with the last sample of a block, down in the next
     found = changes(Waveform(codes, interval=1.0, name="line"), -2.0, 2.0)
     assert np.diff(found.times) == pytest.approx([3.0])  # a straight line meets both thresholds 0.3 of a sample before
     assert not found.is_surely_apart(2.5)
