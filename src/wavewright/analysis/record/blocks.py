@@ -15,7 +15,6 @@ FLAGS_BLOCK = 1 << 19  # samples of which only flags are kept: enough for the ca
 TABLES_BLOCK = 1 << 15  # samples beside tables as long as they are: all of them stay in the cache
 WORDS_BLOCK = 1 << 13  # words of 64 marks that are looked at together
 DOT_BLOCK = 1 << 13  # longer dot products are spread over threads, which wait for each other on a busy machine
-WORDS_BLOCK = 1 << 13  # words of 64 flags each, looked at together
 
 
 def spans(first: int, last: int, size: int = BLOCK) -> Iterator[tuple[int, int]]:
