@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import weakref
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 
@@ -44,7 +45,9 @@ class ExaminedShot:
         self._surveys: dict[str, Survey] = {}
         self._filters: dict[str, tuple[Finding, ...]] = {}
         self._decoded: dict[str, BusRecord] = {}
-        self.changed = ChangedShots(self, measurement)
+        self.changed = ChangedShots(
+            weakref.proxy(self), measurement
+        )  # else the record would stay until the next collection
         for derived in measurement.derived.values():
             self._derive(derived.name, derived.expression, derived.of)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import weakref
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -43,7 +44,7 @@ class Survey(FoundOnce):
         self.wave = wave
         self.choice = choice
         self.record = Record(wave)
-        self.origin: Survey | None = None  # of the same codes on another scale or time axis, where this was made of one
+        self._origin: weakref.ref[Survey] | None = None
 
     def at_levels(self, choice: LevelChoice) -> Survey:
         """The same waveform with other state levels; what is known of its samples is shared."""
@@ -54,7 +55,7 @@ class Survey(FoundOnce):
     def _with_levels(self, choice: LevelChoice) -> Survey:
         check_choice(choice)
         other = Survey(self.wave, choice)
-        other.record, other.origin = self.record, self.origin
+        other.record, other._origin = self.record, self._origin
         return other
 
     def moved(self, origin: float) -> Survey:
@@ -71,8 +72,21 @@ class Survey(FoundOnce):
     def changed(self, wave: Waveform) -> Survey:
         """The same codes on another scale or time axis; what is known of the codes is shared."""
         other = Survey(wave, self.choice)
-        other.record, other.origin = self.record.on(wave), self
+        other.record, other._origin = self.record.on(wave), weakref.ref(self)
         return other
+
+    @property
+    def origin(self) -> Survey | None:
+        """That of the same codes on another scale or time axis, where this was made of one.
+
+        It keeps what was made of it. A reference back would keep the record, until the garbage is collected: so whoever
+        works with this one holds that one too.
+        """
+        if self._origin is None:
+            return None
+        found = self._origin()
+        assert found is not None, "nobody holds the survey that this one was made of"
+        return found
 
     @property
     def as_captured(self) -> Survey:
