@@ -114,14 +114,19 @@ def _nothing(capture: Capture | None, numbers: Sequence[int]) -> list[int]:
     return []
 
 
-@pytest.mark.posix("kills a process by its number")
-def test_after_one_was_killed_all_is_found_here(done_here: list[str]) -> None:
+@pytest.mark.posix("sends a process signals by its number")
+@pytest.mark.parametrize("sent", ["SIGKILL", "SIGSTOP"])
+def test_after_one_was_killed_or_hangs_all_is_found_here(
+    sent: str, done_here: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    if sent == "SIGSTOP":
+        monkeypatch.setattr(shot_companions, "PATIENCE", 0.1)
     made = shot_findings.shot_companions(WANTED, cores=2)
     assert made is not None
     with made as companions:
         capture = shot(3)
         alone = bare(findings_in(ExaminedShot(capture, WANTED), WANTED))
-        os.kill(companions.processes[0], signal.SIGKILL)
+        os.kill(companions.processes[0], getattr(signal, sent))
         for _ in range(2):
             done_here.clear()
             found = findings_in(ExaminedShot(capture, WANTED), WANTED, cores=2, companions=companions)

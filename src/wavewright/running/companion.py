@@ -18,9 +18,10 @@ import signal
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Callable, Sequence
 from contextlib import suppress
-from queue import SimpleQueue
+from queue import Empty, SimpleQueue
 from struct import Struct
 from typing import IO, Any, NamedTuple, Protocol
 
@@ -64,6 +65,7 @@ class Companion:
         self.given: set[int] = set()
         self.is_gone = False
         self._thread: threading.Thread | None = None
+        self._own: SimpleQueue[CompanionAnswer] = SimpleQueue()
 
     def listen(self, answers: SimpleQueue[CompanionAnswer]) -> None:
         """Its answers go into the queue from now on."""
@@ -91,17 +93,26 @@ class Companion:
         self.given.add(number)
         return True
 
-    def ask(self, number: int, item: object) -> Any:
-        """What it finds about an item; None where nothing is. Nobody may listen to it meanwhile: the caller waits."""
+    def ask(self, number: int, item: object, *, patience: float) -> Any:
+        """What it finds about an item; None where nothing is. Nobody else may listen to it: the caller waits.
+
+        Parameters
+        ----------
+        patience : so long the answer may take, s; after that it is ended, as one that hangs.
+        """
         if self.is_gone or not self.give(number, item):
             return None
-        with suppress(OSError, ValueError):
-            while (message := _read(self._back)) is not None:
-                self.given.discard(message[0])
-                if message[0] == number:
+        if self._thread is None:
+            self.listen(self._own)
+        last = time.monotonic() + patience
+        with suppress(Empty):
+            while (answer := self._own.get(timeout=max(last - time.monotonic(), 0))).number is not None:
+                self.given.discard(answer.number)
+                if answer.number == number:
                     with suppress(Exception):  # what cannot be read is as good as not found
-                        return pickle.loads(message[2]) if message[1] else None
+                        return pickle.loads(answer.found) if answer.is_done else None
                     return None
+        self.process.kill()
         self.lost()
         return None
 

@@ -1,7 +1,12 @@
-"""Processes that compute for this one, and leave signals to it; whoever interrupts it does not wait for them."""
+"""Processes that compute for this one, and leave signals to it; whoever interrupts it does not wait for them.
+
+They end by themselves as soon as this process has ended, however that came about.
+"""
 
 from __future__ import annotations
 
+import os
+import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, ParamSpec, TypeVar
@@ -20,7 +25,7 @@ def process_pool(count: int) -> Iterator[ProcessPoolExecutor]:
     """This number of processes, which are started with the first work and end with the block."""
     from concurrent.futures import ProcessPoolExecutor  # loads what a run that needs none would wait for
 
-    pool = ProcessPoolExecutor(count, initializer=leave_to_parent)
+    pool = ProcessPoolExecutor(count, initializer=_begin)
     try:
         yield pool
     except BaseException:  # nobody will read what they are at
@@ -29,6 +34,20 @@ def process_pool(count: int) -> Iterator[ProcessPoolExecutor]:
         raise
     finally:
         pool.shutdown(cancel_futures=True)
+
+
+def _begin() -> None:
+    leave_to_parent()
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    """A process that waits for work does not see that nobody is left to give it any: it has both ends of that pipe."""
+    from multiprocessing import parent_process
+
+    if (parent := parent_process()) is not None:
+        parent.join()
+        os._exit(1)
 
 
 def handed_over(

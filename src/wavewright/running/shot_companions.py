@@ -19,6 +19,9 @@ from wavewright.running.companion import UNREADABLE, Companion, new_companion
 from wavewright.waveform import Capture, Waveform
 
 T = TypeVar("T")
+# After that a companion is one that hangs, and its part is done here: outputs may be on meanwhile.
+PATIENCE = 10.0  # s; what a new interpreter on a busy machine may take to load what it needs, several times
+PATIENCE_PER_SAMPLE = 1e-7  # s per sample and entry: some ten times what a spectrum takes
 LOADED = -1  # what asks a companion to load what it needs
 
 
@@ -109,7 +112,9 @@ class _Lender:
         bare = {name: _without_codes(shot[name]) for name in channels}
         lent = LentCapture(replace(shot, waveforms=bare), dict(zip(channels, places, strict=True)))
         self._asked += 1
-        return self.companion.ask(self._asked, (lent, tuple(numbers)))
+        samples = sum(shot[name].codes.size for name in channels)
+        patience = PATIENCE + PATIENCE_PER_SAMPLE * samples * len(numbers)
+        return self.companion.ask(self._asked, (lent, tuple(numbers)), patience=patience)
 
     def end(self) -> None:
         self.companion.end()
