@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 import os
-import select
 import signal
 import socket
 import subprocess
@@ -16,6 +15,7 @@ from typing import Any
 
 import pytest
 
+from tests.running.ended_processes import watched
 from wavewright.instruments.waits import SLICE
 from wavewright.running import companions as several
 from wavewright.running.companion import can_split
@@ -185,11 +185,6 @@ def test_they_end_when_this_process_is_killed(killed: subprocess.Popen[str]) -> 
     assert killed.stdout is not None
     pids = [int(one) for one in killed.stdout.readline().split()]
     assert len(pids) == 2
-    ends = [os.pidfd_open(pid) for pid in pids]
-    try:
+    with watched(pids) as all_ended:
         killed.kill()
-        for end in ends:  # can be read when the process has ended
-            assert select.select([end], [], [], PATIENCE * SLICE)[0]
-    finally:
-        for end in ends:
-            os.close(end)
+        assert all_ended()

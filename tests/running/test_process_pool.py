@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import os
-import select
 import subprocess
 import sys
 
 import pytest
 
-PATIENCE = 30.0  # s; only a defect lets anybody wait so long
+from tests.running.ended_processes import watched
+
 POOL = """
 import signal, time
 from wavewright.running.process_pool import handed_over, process_pool
@@ -27,13 +26,6 @@ def test_they_end_when_this_process_is_killed() -> None:
         assert process.stdout is not None
         pids = [int(one) for one in process.stdout.readline().split()]
         assert len(pids) == 2
-        ends = [os.pidfd_open(pid) for pid in pids]
-        try:
+        with watched(pids) as all_ended:
             process.kill()
-            for end in ends:  # can be read when the process has ended
-                assert select.select([end], [], [], PATIENCE)[0]
-        finally:
-            for pid, end in zip(pids, ends, strict=True):
-                if not select.select([end], [], [], 0)[0]:
-                    os.kill(pid, 9)
-                os.close(end)
+            assert all_ended()

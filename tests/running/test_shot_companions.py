@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import errno
 import os
-import select
 import signal
 import subprocess
 import sys
@@ -16,6 +15,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from tests.running.ended_processes import watched
 from tests.running.test_evaluation_on_cores import MEASUREMENT, shot
 from wavewright.recipe.load import parse_recipe
 from wavewright.running import measurement_setup, measurement_steps, shot_companions, shot_findings
@@ -28,7 +28,6 @@ from wavewright.waveform import Capture
 
 WANTED = parse_recipe(MEASUREMENT, "all.yaml").measurements[0]
 DRIVE = [0, 1, 2, 6]  # entries of the drive and its copy
-PATIENCE = 30.0  # s; only a defect lets anybody wait so long
 
 
 @pytest.fixture(autouse=True)
@@ -220,13 +219,8 @@ def test_when_this_process_is_killed_neither_process_nor_memory_is_left() -> Non
     with subprocess.Popen([sys.executable, "-c", KILLED], stdout=subprocess.PIPE, text=True) as process:
         assert process.stdout is not None
         pids = [int(one) for one in process.stdout.readline().split()]
-        ends = [os.pidfd_open(pid) for pid in pids]
-        try:
-            assert len(ends) == 2
+        assert len(pids) == 2
+        with watched(pids) as all_ended:
             process.kill()
-            for end in ends:
-                assert select.select([end], [], [], PATIENCE)[0]
-        finally:
-            for end in ends:
-                os.close(end)
+            assert all_ended()
     assert not {one.name for one in set(shared.iterdir()) - before if "wavewright" in one.name}
