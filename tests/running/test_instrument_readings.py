@@ -15,7 +15,7 @@ import pytest
 from tests.running.conftest import POWERED, ROOT
 from tests.running.test_measurement_sequence import Desk
 from wavewright.errors import BadAnswer, FileFault, LinkLost, NoAnswer, TimeUp, WavewrightError
-from wavewright.instruments import deadlines, wires
+from wavewright.instruments import deadlines, visa_wire
 from wavewright.instruments.bench import Bench
 from wavewright.instruments.bench_file import BenchFile, load_bench
 from wavewright.instruments.profile import load_profile
@@ -344,7 +344,7 @@ def test_what_a_loaded_computer_needs_for_the_simulated_bench_is_no_wait_for_an_
 ) -> None:
     clock, codes = Hurried(), AcquiringInstrument.codes
     monkeypatch.setattr(deadlines, "time", clock)
-    monkeypatch.setattr(wires, "time", clock)
+    monkeypatch.setattr(visa_wire, "time", clock)
 
     def computed(device: Any, number: int) -> Codes:
         clock.ahead += 60.0  # longer than any answer may take
@@ -364,7 +364,7 @@ def test_the_limit_of_a_run_is_not_put_off_by_what_the_simulated_bench_computes(
 ) -> None:
     clock, codes = Hurried(), AcquiringInstrument.codes
     monkeypatch.setattr(deadlines, "time", clock)
-    monkeypatch.setattr(wires, "time", clock)
+    monkeypatch.setattr(visa_wire, "time", clock)
 
     def computed(device: Any, number: int) -> Codes:
         clock.ahead += 60.0
