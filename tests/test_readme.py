@@ -13,20 +13,13 @@ from pathlib import Path
 
 import pytest
 
+from tests.run_to_run import ANSI, plain
 from wavewright.reference.guide_topics import ORDER
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 GUIDE = sorted((ROOT / "src" / "wavewright" / "guide").glob("*.md"))
 PAGES = (ROOT / "README.md", *GUIDE)
-ANSI = re.compile(r"\x1b\[[0-9;]*m")
-# what differs from run to run and says nothing
-VARYING = (
-    (re.compile(r"\d{8}-\d{6}-[0-9a-f]{8}"), "RUN"),
-    (re.compile(r"\d{8}T\d{6}Z"), "TIME"),
-    (re.compile(r"\d{4}-\d\d-\d\d \d\d:\d\d(:\d\d)?"), "TIME"),
-    (re.compile(r"\s+$", re.MULTILINE), ""),
-)
 
 
 @dataclass(frozen=True)
@@ -46,13 +39,6 @@ def blocks(document: str = README) -> list[Block]:
         else:
             found.append(Block(match["kind"], match["text"], section))
     return found
-
-
-def plain(text: str) -> str:
-    text = ANSI.sub("", text)
-    for pattern, word in VARYING:
-        text = pattern.sub(word, text)
-    return text.strip()
 
 
 def test_the_first_paragraph_states_the_job() -> None:

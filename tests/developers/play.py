@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import re
 import shutil
 import subprocess
 import sys
@@ -11,22 +10,6 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from tests.developers.document import ROOT, Block, changed
-
-# what differs from run to run and says nothing
-_VARYING = (
-    (re.compile(r"\x1b\[[0-9;]*m"), ""),
-    (re.compile(r"^(ok|rounded|not read back|failed|not sent) +\d+\.\d\d ms", re.MULTILINE), r"\1 DURATION"),
-    (re.compile(r"\d{8}-\d{6}-[0-9a-f]{8}"), "RUN"),
-    (re.compile(r"\d{8}T\d{6}Z"), "TIME"),
-    (re.compile(r"[ \t]+$", re.MULTILINE), ""),
-)
-
-
-def plain(printed: str) -> str:
-    """What was printed, without what differs from run to run."""
-    for pattern, word in _VARYING:
-        printed = pattern.sub(word, printed)
-    return printed.strip()
 
 
 def furnish(folder: Path) -> None:

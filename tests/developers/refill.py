@@ -6,9 +6,10 @@ import tempfile
 from pathlib import Path
 
 from tests.developers.document import DOCUMENT, blocks
-from tests.developers.play import plain, played
+from tests.developers.play import played
 from tests.developers.test_own_package import SECTION as PACKAGE
 from tests.developers.test_own_package import furnish_with_pip
+from tests.run_to_run import plain
 
 PLAYED = ("A new instrument, from the manual page to a passed exercise", PACKAGE)
 

@@ -15,7 +15,8 @@ import numpy as np
 import pytest
 
 from tests.developers.document import ROOT, blocks
-from tests.developers.play import furnish, plain, played
+from tests.developers.play import furnish, played
+from tests.run_to_run import plain
 
 SECTION = "A package of your own"
 

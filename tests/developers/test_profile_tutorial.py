@@ -9,7 +9,8 @@ from typing import Any
 import pytest
 
 from tests.developers.document import ROOT, blocks, changed
-from tests.developers.play import furnish, plain, played
+from tests.developers.play import furnish, played
+from tests.run_to_run import plain
 from wavewright.instruments.profile import load_profile
 
 SECTION = "A new instrument, from the manual page to a passed exercise"

@@ -44,6 +44,30 @@ def test_two_runs_of_one_second_have_two_folders(tmp_path: Path, outcome: Outcom
     assert [folder.name[-4:] for folder in folders if folder] == ["0017", "17-2"]
 
 
+def test_a_name_that_another_run_takes_at_the_last_moment_gets_a_number(
+    tmp_path: Path, outcome: Outcome, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two benches end runs of one second together: the name was free when this one looked."""
+    taken = tmp_path / "20260115T093000Z-end_of_line-VC204-0017"
+    looked: list[Path] = []
+    exists = Path.exists
+
+    def taken_after_the_look(path: Path) -> bool:
+        there = exists(path)
+        if path == taken and not looked:
+            looked.append(path)
+            taken.mkdir()
+            (taken / "outcome.json").write_text("of the other run")
+        return there
+
+    with begin(tmp_path, outcome) as evidence:
+        monkeypatch.setattr(Path, "exists", taken_after_the_look)
+        folder = evidence.finish(outcome).folder
+    assert looked
+    assert folder == taken.with_name(f"{taken.name}-2")
+    assert [path.read_text() for path in taken.iterdir()] == ["of the other run"]
+
+
 def test_a_serial_number_cannot_lead_out_of_the_folder(tmp_path: Path, outcome: Outcome) -> None:
     with begin(tmp_path / "outcomes", outcome, serial="../../etc/7 ä") as evidence:
         folder = evidence.finish(outcome).folder

@@ -308,10 +308,16 @@ def finish_folder(unfinished: Path, parent: Path, name: str, *, close: Callable[
     (unfinished / JOURNAL).unlink(missing_ok=True)
     for number in range(1, 1000):
         folder = within_reach(parent / (name if number == 1 else f"{name}-{number}"), ROOM_FOR_A_FILE)
-        if not folder.exists():  # a folder that comes up in between is not empty, and then the rename fails
+        if folder.exists():
+            continue
+        try:
             put_in_place(unfinished, folder)
-            sync_folder(parent)
-            return folder
+        except OSError:
+            if not folder.exists():
+                raise
+            continue  # another run of the same second took the name in between
+        sync_folder(parent)
+        return folder
     raise StorageFault(f"no free folder name for {name}: 1000 are taken", where=str(parent))
 
 
