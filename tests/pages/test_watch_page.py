@@ -248,8 +248,55 @@ def test_undo_and_redo_are_there_when_there_is_something(page: Page, feed: Feed)
     expect(page.get_by_role("button", name="Undo")).to_be_enabled()
     letter(page, "z")
     assert feed.hear(do="undo") == [{"do": "undo", "revision": 2}]
+    feed.say(recipe(revision=3, redo=True))
+    expect(page.get_by_role("button", name="Undo")).to_be_disabled()
     letter(page, "y")
-    assert feed.hear(do="redo") == [{"do": "redo", "revision": 2}]
+    assert feed.hear(do="redo") == [{"do": "redo", "revision": 3}]
+
+
+def test_steps_back_that_are_asked_for_quickly_each_wait_for_the_text_they_are_meant_for(
+    page: Page, feed: Feed
+) -> None:
+    feed.say(recipe(revision=4, undo=True))
+    expect(page.get_by_role("button", name="Undo")).to_be_enabled()
+    for _ in range(3):
+        letter(page, "z")
+    for revision in (5, 6):
+        feed.say(recipe(revision=revision, undo=True))
+        feed.hear(do="undo", count=revision - 3)
+    feed.say(recipe(RECIPE + "# the newest\n", revision=7, undo=True))
+    expect(page.locator("#recipe")).to_contain_text("# the newest")
+    letter(page, "h")
+    feed.hear(do="hold")
+    assert [one["revision"] for one in feed.asked if one["do"] == "undo"] == [4, 5, 6]
+
+
+@pytest.mark.parametrize("answer", ["outside", "refused", "nothing left", "hand lost"])
+def test_no_further_step_back_goes_where_the_text_is_no_longer_what_it_was_meant_for(
+    page: Page, feed: Feed, answer: str
+) -> None:
+    feed.say(recipe(revision=4, undo=True))
+    expect(page.get_by_role("button", name="Undo")).to_be_enabled()
+    for _ in range(3):
+        letter(page, "z")
+    if answer == "outside":
+        feed.say(recipe(RECIPE + "# by another\n", revision=5, undo=True, from_outside=True))
+    elif answer == "refused":
+        feed.say(said("refused", "the file has been changed meanwhile"))
+    elif answer == "nothing left":
+        feed.say(recipe(revision=5, undo=False))
+    else:
+        feed.say(state(hand="other"))
+        expect(page.get_by_role("button", name="Undo")).to_be_disabled()
+        feed.say(state())
+    # then the next one is one that is asked for anew
+    feed.say(recipe(RECIPE + "# the newest\n", revision=6, undo=True))
+    expect(page.locator("#recipe")).to_contain_text("# the newest")
+    letter(page, "h")
+    feed.hear(do="hold")
+    assert [one["revision"] for one in feed.asked if one["do"] == "undo"] == [4]
+    letter(page, "z")
+    assert feed.hear(do="undo", count=2)[-1]["revision"] == 6
 
 
 def test_text_of_a_file_never_becomes_part_of_the_page(page: Page, feed: Feed) -> None:

@@ -15,6 +15,7 @@ export class RecipeText {
     this.lines = new RecipeLines(send);
     this.writing = null; // the text area, while somebody writes
     this.base = null; // the revision and text that the writing began from
+    this.steps = null; // while a step back or forward is not answered: those that came after it
     this.hands = {
       write: this.hand("Write in the text", "e", () => this.write()),
       undo: this.hand("Undo", "z", () => this.step("undo")),
@@ -43,6 +44,7 @@ export class RecipeText {
     if (this.writing) this.renewWriting(before, recipe, fromOutside);
     else this.lines.show(recipe, this.changed);
     this.refresh();
+    this.stepOn(!fromOutside);
     if (fromOutside) announce("Another program has changed the recipe.");
     else if (recipe.faults.length) announce(faultsCounted(recipe.faults));
   }
@@ -51,6 +53,7 @@ export class RecipeText {
     this.mayTurn = mayTurn;
     this.lines.allow(mayTurn);
     if (this.writing) this.writing.readOnly = !mayTurn;
+    if (!mayTurn) this.steps = null;
     this.refresh();
   }
 
@@ -80,13 +83,26 @@ export class RecipeText {
     if (wrote) this.hands.write.focus();
   }
 
+  // a key pressed twice: the second step is meant for the text that the first one makes, and waits for it
   step(which) {
-    if (this.recipe) this.send({ do: which, revision: this.recipe.revision });
+    if (!this.recipe) return;
+    if (this.steps) this.steps.push(which);
+    else if (this.send({ do: which, revision: this.recipe.revision })) this.steps = [];
+  }
+
+  // a step was answered: the next one goes, if there is anything left to be taken back or made again
+  stepOn(mayGoOn) {
+    const [next, ...others] = this.steps || [];
+    this.steps = null;
+    if (!mayGoOn || !next || !this.recipe[next]) return;
+    this.step(next);
+    this.steps = this.steps && others;
   }
 
   /** The program has refused something. What was entered stays in its field, to be mended. */
   refused() {
     this.asked = undefined;
+    this.steps = null;
     this.lines.answered();
   }
 
