@@ -11,10 +11,12 @@ import pytest
 import pyvisa
 from hypothesis import settings
 
+from tests.heeded_signals import heed_signals
 from wavewright.instruments import bench as bench_module
 
 settings.register_profile("wavewright", deadline=None, derandomize=True, max_examples=60)
 settings.load_profile("wavewright")
+heed_signals()
 
 
 WHOLE = 5000  # tests; fewer are a part of the suite
