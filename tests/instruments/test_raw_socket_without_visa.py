@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import socket
 import subprocess
 import sys
 from pathlib import Path
@@ -10,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from tests.instruments.silent_bench import BENCH
+from tests.kept_port import KeptPort
 from wavewright.errors import LinkLost
 from wavewright.instruments.bench import open_bench
 from wavewright.instruments.bench_file import load_bench
@@ -38,11 +38,12 @@ def test_instruments_at_raw_sockets_say_who_they_are_without_pyvisa(tmp_path: Pa
 
 
 def test_nobody_at_the_port_is_a_connection_that_was_not_made(tmp_path: Path) -> None:
-    with socket.create_server(("127.0.0.1", 0)) as nobody:
-        port = nobody.getsockname()[1]
+    kept = KeptPort()
+    port = kept.number
     (tmp_path / "bench.yaml").write_text(BENCH.format(port=port))
     with pytest.raises(LinkLost) as told, open_bench(load_bench(tmp_path / "bench.yaml")):
         pass
+    kept.close()
     assert f"TCPIP0::127.0.0.1::{port}::SOCKET: no connection: " in str(told.value)
     assert "do: check that the instrument is on, and its address in the bench file" in str(told.value)
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import os
-import socket
 import subprocess
 import sys
 import urllib.error
 import urllib.request
+
+from tests.kept_port import KeptPort
 
 BUCKET = "captures"
 
@@ -16,9 +17,8 @@ class ObjectServer:
     """A server with one bucket; it can be stopped, and started again empty."""
 
     def __init__(self) -> None:
-        with socket.socket() as free:
-            free.bind(("127.0.0.1", 0))
-            self.port = free.getsockname()[1]
+        self._kept = KeptPort()
+        self.port = self._kept.number
         self.address = f"http://127.0.0.1:{self.port}"
         self.url = f"s3://{BUCKET}/line"
         self.environment = {

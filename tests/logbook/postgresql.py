@@ -5,10 +5,12 @@ from __future__ import annotations
 import os
 import shutil
 import signal
-import socket
 import subprocess
 import tempfile
+from contextlib import suppress
 from pathlib import Path
+
+from tests.kept_port import KeptPort
 
 USER, PASSWORD = "station", "S3cret/of:the@bench"
 QUOTED = "S3cret%2Fof%3Athe%40bench"
@@ -35,9 +37,8 @@ class Server:
 
             account = pwd.getpwnam(self._user)
             os.chown(self._home, account.pw_uid, account.pw_gid)
-        with socket.socket() as free:
-            free.bind(("127.0.0.1", 0))
-            self.port = free.getsockname()[1]
+        self._kept = KeptPort()
+        self.port = self._kept.number
         words = self._home / "password"
         words.write_text(PASSWORD)
         words.chmod(0o644)
@@ -57,6 +58,7 @@ class Server:
 
     def remove(self) -> None:
         self.stop()
+        self._kept.close()
         shutil.rmtree(self._home)
 
     def freeze(self) -> None:
@@ -88,8 +90,10 @@ class Server:
 
     def _signal(self, which: signal.Signals) -> None:
         main = (self._home / "data" / "postmaster.pid").read_text().split()[0]
-        for process in (main, *Path(f"/proc/{main}/task/{main}/children").read_text().split()):
-            os.kill(int(process), which)
+        os.kill(int(main), which)  # first: one that stands still starts no others
+        for process in Path(f"/proc/{main}/task/{main}/children").read_text().split():
+            with suppress(ProcessLookupError):  # it has ended meanwhile
+                os.kill(int(process), which)
 
     def _ask(self, program: str, *arguments: str) -> None:
         environment = {**os.environ, "PGPASSWORD": PASSWORD}

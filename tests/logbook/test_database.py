@@ -105,16 +105,17 @@ def test_a_wrong_password_is_not_repeated(server: Server) -> None:
 def freeze_within_a_transaction(server: Server, book: Logbook) -> None:
     with book.writing() as connection:
         server.freeze()
+        connection.connection.driver_connection.patience = 0.5
         connection.exec_driver_sql("SELECT 1")
 
 
 def test_a_server_that_freezes_is_given_up_and_used_again_when_it_thaws(
     server: Server, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    # given a server whose connections stay open, and that says nothing more
-    for name, seconds in (("CONNECTING", 2.0), ("SILENCE", 0.5), ("ENTERING", 0.5), ("READING", 0.5)):
-        monkeypatch.setattr(database, name, seconds)
+    # what it says before and after may take as long as ever: the machine may be busy
+    monkeypatch.setattr(database, "CONNECTING", 5.0)
     with Logbook(server.new_database("frozen")) as book:
+        # given a server whose connections stay open, and that says nothing more
         try:
             with pytest.raises(StorageFault, match=r"the server has not answered for 0\.5 s"):
                 freeze_within_a_transaction(server, book)
