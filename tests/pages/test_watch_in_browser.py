@@ -74,6 +74,9 @@ def page(browser: object, folder: Path, command: tuple[object, str]) -> Iterator
     page = context.new_page()
     (folder / "rail.yaml").write_text(RECIPE, encoding="utf-8")
     page.goto(command[1])
+    # nothing of the text that another test may have left
+    expect(page.locator("ol.lines > li")).to_have_count(len(RECIPE.splitlines()))
+    expect(page.locator("input[data-id$='timebase.span']")).to_have_value("2 ms")
     expect(page.locator("input[data-id$='ripple.limit']")).to_have_value("70 mV")
     expect(page.locator("#verdict")).to_have_text("pass", timeout=20_000)
     yield page

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 import signal
 import subprocess
@@ -23,14 +24,17 @@ if TYPE_CHECKING:
 playwright = pytest.importorskip("playwright.sync_api")
 expect = playwright.expect
 pytestmark = pytest.mark.browser
-NOW = datetime.now(UTC)
-PAGES = ("day", "batch?batch-name=lot-7", "unit?serial=VC204-0103", "trend?of=rail_noise.ripple", "stations",
+NOW = datetime.now(UTC).replace(microsecond=0)
+# by its date: at midnight another day would be the newest
+DAY = f"day?day={NOW:%Y-%m-%d}"
+PAGES = ("day", DAY, "batch?batch-name=lot-7", "unit?serial=VC204-0103", "trend?of=rail_noise.ripple", "stations",
          "stations?of=rail_noise.ripple", "readings", "runs?verdict=fail", "runs?station=absent")  # fmt: skip
+COUNT = itertools.count(1)
 
 
 @pytest.fixture(scope="module")
 def line(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Logbook]:
-    """Three days of two stations; the newest run is a minute old."""
+    """Three days of two stations; the newest runs are of now, and one of them fails, also just after midnight."""
     with Logbook(tmp_path_factory.mktemp("line") / "line.sqlite") as book:
         for station in (1, 2):
             made = []
@@ -41,6 +45,7 @@ def line(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Logbook]:
                 made.append(replace(run, started=started, ended=started + timedelta(seconds=4)))
             book.enter_all(made, station=f"line_{station}", batch="lot-7")
         book.enter(replace(outcome(serial=HOSTILE), started=NOW, ended=NOW), station=HOSTILE, batch="lot-7")
+        enter(book, "VC204-0199")
         yield book
 
 
@@ -106,8 +111,8 @@ def soon(page: Page) -> None:
 
 
 def enter(line: Logbook, serial: str, *, value: float = 0.05) -> str:
-    now = datetime.now(UTC)
-    run = replace(outcome(value=value, serial=serial), started=now, ended=now)
+    later = NOW + timedelta(milliseconds=next(COUNT))  # on the same day
+    run = replace(outcome(value=value, serial=serial), started=later, ended=later)
     return line.enter(run, station="line_1", batch="lot-7")
 
 
@@ -136,13 +141,13 @@ def test_a_new_run_is_shown_and_scroll_focus_and_zoom_stay(page: Page, command: 
 
 
 def test_a_page_follows_without_being_touched(page: Page, command: Command, line: Logbook) -> None:
-    opened(page, command, "day")
+    opened(page, command, DAY)
     run = enter(line, "VC204-0901")
     expect(page.locator(f"#run-{run}")).to_be_visible()
 
 
 def test_numbers_that_may_be_old_look_so(page: Page, command: Command, line: Logbook) -> None:
-    opened(page, command, "day")
+    opened(page, command, DAY)
     verdict = page.locator(".verdict.fail").first
     colour = "one => getComputedStyle(one).color"
     fresh = verdict.evaluate(colour)
@@ -164,7 +169,7 @@ def test_numbers_that_may_be_old_look_so(page: Page, command: Command, line: Log
 
 
 def test_from_a_number_down_to_the_picture_of_its_run(page: Page, command: Command) -> None:
-    opened(page, command, "day")
+    opened(page, command, DAY)
     page.get_by_role("link", name="rail_noise.ripple").first.click()
     expect(page.get_by_role("heading", level=1)).to_have_text("rail_noise.ripple")
     # given the point of the picture that is the newest run but the hostile one, when it is clicked
