@@ -161,6 +161,9 @@ WRONG: list[tuple[str, Doubt, Setup, Setup]] = [
     ("a level that nothing reaches", Doubt.LEVEL_NOT_REACHED,
      enable("25 MHz", "metric: rising_edges, level: 5.5 V, limit: exactly 0"),
      enable("25 MHz", "metric: maximum, limit: at most 5.5 V")),
+    ("the ripple at a nominal frequency", Doubt.OFF_FREQUENCY,
+     rail(RIPPLE, "metric: ripple, frequency: 300 kHz, limit: at most 10 mV"),
+     rail(RIPPLE, "metric: ripple, limit: at most 40 mV")),
     ("kV in place of V", Doubt.IDLE_LIMIT, feed(WIDE, "metric: mean, limit: at most 40 kV"),
      feed(WIDE, "metric: mean, limit: at most 27 V")),
 ]  # fmt: skip

@@ -246,6 +246,14 @@ class Doubt(StrEnum):
         "check the level and the signal; if the level must not be reached, set a limit on `maximum` or `minimum`",
         frozenset({Reads.COUNTS, Reads.EDGES}),
     )
+    OFF_FREQUENCY = (
+        "off_frequency",
+        "the tone of the record is more than a tenth of a cycle, over the record, off the frequency that the recipe "
+        "states; a `fundamental` with many harmonics must be nearer",
+        "what is computed at the stated frequency averages the signal out, and looks for harmonics where they are not",
+        "state the frequency that `strongest_tone` reads, or leave it out",
+        frozenset({Reads.SPECTRUM}),
+    )
     IDLE_LIMIT = (
         "idle_limit",
         "the limit holds for every value that the range can show, or nothing in the record can reach the mask",

@@ -15,6 +15,7 @@ from wavewright.analysis.front_end.ground_lead import ground_lead
 from wavewright.analysis.front_end.input_noise import input_noise
 from wavewright.analysis.front_end.instants import input_skew, trigger_jitter
 from wavewright.analysis.front_end.loading import probe_loading
+from wavewright.analysis.front_end.stated_frequency import off_frequency
 from wavewright.analysis.front_end.stated_levels import level_not_reached
 
 Examination = Callable[[Read], Finding | None]
@@ -30,11 +31,15 @@ OF_THE_SET_UP: tuple[Examination, ...] = (
 )
 """Those that ask what is known about the way of a channel; without any, nothing is found."""
 
+OF_THE_OPTIONS: tuple[Examination, ...] = (level_not_reached, off_frequency)
+"""Those that compare what a recipe states with the record."""
+
 
 def examined(read: Read) -> Iterator[Finding]:
-    """What speaks against the set-up of a reading."""
-    if (found := level_not_reached(read)) is not None:
-        yield found
+    """What speaks against the set-up of a reading, and the options of its metric."""
+    for examination in OF_THE_OPTIONS:
+        if (found := examination(read)) is not None:
+            yield found
     if not any(front_end is not None for front_end in read.front_ends):
         return
     for examination in OF_THE_SET_UP:
