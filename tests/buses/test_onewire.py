@@ -54,6 +54,24 @@ def test_nobody_answers_a_reset() -> None:
     assert (frame["presence"], frame["data"], frame.errors) == (False, b"\xcc", ("no answer",))
 
 
+@pytest.mark.parametrize(
+    "wait, long, is_present",
+    # present: all that is published, 15 to 60 us after the release and 60 to 240 us long (ends; public note on 1-Wire,
+    # restated by open drivers); not: a spike, and what holds the line longer than any device may
+    [(15e-6, 60e-6, True), (60e-6, 60e-6, True), (15e-6, 240e-6, True), (60e-6, 240e-6, True), (30e-6, 120e-6, True),
+     (30e-6, 20e-6, False), (100e-6, 120e-6, False)],
+)  # fmt: skip
+def test_a_presence_pulse_comes_and_goes_in_its_time(wait: float, long: float, is_present: bool) -> None:
+    times, now = [0.0, 500e-6, 500e-6 + wait, 500e-6 + wait + long], 1000e-6
+    for bit in "00110011":  # 0xCC, the least significant bit first
+        times += [now, now + (6e-6 if bit == "1" else 70e-6)]
+        now += 80e-6
+    (frame,) = of_line(Line(True, np.array(times), -1e-3, now + 1e-3))
+    assert frame["presence"] is is_present
+    if is_present:
+        assert (frame["data"], frame.errors) == (b"\xcc", ())
+
+
 SLOTS = [(1e-6, "1", False), (6e-6, "1", False), (14e-6, "1", False), (60e-6, "0", False), (119e-6, "0", False),
          (200e-6, "0", True), (230e-6, "0", True)]  # fmt: skip
 

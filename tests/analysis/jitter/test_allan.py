@@ -123,6 +123,19 @@ def test_uncertainty_is_the_scatter_of_clocks_with_white_frequency_noise() -> No
     assert np.mean([reading.uncertainty for reading in readings]) == pytest.approx(scatter, rel=0.25)
 
 
+@pytest.mark.parametrize("factor", [1, 2, 10, 60])
+def test_uncertainty_has_the_published_degrees_of_freedom(factor: int) -> None:
+    # source: NIST SP 1065, table 5, white frequency noise, as allantools 2024.6 has it (edf_simple, alpha 0); the
+    # relative uncertainty of a standard deviation is 1/√(2ν) (JCGM 100:2008, E.4.3)
+    wave, rising = clock()
+    reading = measure(wave, "allan_deviation", averaging=f"{40 * factor} ns")
+    assert reading.uncertainty is not None
+    freedom = (value(reading) / reading.uncertainty) ** 2 / 2
+    assert freedom == pytest.approx(allantools.edf_simple(rising.size, factor, 0), rel=1e-9)
+    if factor == 1:  # worked by hand: (3·299/2 − 2·298/300)·4/9
+        assert freedom == pytest.approx((448.5 - 596 / 300) * 4 / 9, rel=1e-9)
+
+
 @given(slope=st.floats(-1e-3, 1e-3), constant=st.floats(-1, 1), scale=st.floats(1e-3, 1e3))
 def test_knows_neither_constant_nor_frequency_and_scales(slope: float, constant: float, scale: float) -> None:
     errors = np.cumsum(np.random.default_rng(1).standard_normal(100))

@@ -84,6 +84,15 @@ def test_a_region_of_three_durations_misses_slow_ringing() -> None:
     assert measure(spike, "overshoot", region=3, **STATES).value == pytest.approx(0.526621, abs=1e-6)
 
 
+@pytest.mark.parametrize("durations, is_found", [(2.9, True), (3.1, False)])
+def test_a_preshoot_is_looked_for_as_far_as_three_durations_before_the_edge(durations: float, is_found: bool) -> None:
+    # IEC 60469 and IEEE 181 mirror the region before the transition; its three durations are from memory, not verified
+    ramp = np.interp(np.arange(40_000), [20_000, 21_000], [0.0, 1.0])  # 800 samples from 10 % to 90 %
+    ramp[20_100 - round(800 * durations)] = -0.2
+    reading = measure(Waveform.from_volts(ramp, interval=1e-9), "preshoot", **STATES)
+    assert reading.value == pytest.approx(0.2 if is_found else 0.0, abs=1e-9)
+
+
 def test_samples_that_are_not_valid_do_not_shift_the_regions() -> None:
     codes = np.array([0.0] * 30 + [1.2] + [1.0] * 29 + [0.0] * 30 + [1.3] + [1.0] * 29)
     whole = measure(Waveform.from_volts(codes, interval=1.0), "overshoot")

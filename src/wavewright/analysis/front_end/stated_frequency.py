@@ -1,4 +1,4 @@
-"""Frequencies that a recipe states and that the signal does not have: what is computed there averages the signal out."""
+"""Frequencies that a recipe states and the signal does not have: what is computed there averages the signal out."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ def _tone(spectrum: Spectrum, first: int, last: int) -> Tone | None:
 
 
 def _most_off(read: Read, name: str) -> float:
-    """In cycles over the record; a harmonic is off by as many times that as its number says, and must stay in a line."""
+    """In cycles over the record; a harmonic is off by its number times that, and must stay within a line."""
     if name == "frequency":
         return MOST_OFF
     numbers = (read.options.get(option) for option in ("harmonics", "harmonic"))
