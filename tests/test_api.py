@@ -6,6 +6,7 @@ import ast
 import inspect
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -59,6 +60,36 @@ def test_the_calls_of_the_design_work() -> None:
     assert flat.reason
     assert "uart" in ww.buses()
     assert ww.metrics()["rise_time"].unit == "s"
+
+
+WAVE = ww.Waveform.from_volts([0.0, 1.0], interval=1e-6, name="tx")
+NOT_WAVEFORMS: list[tuple[str, Callable[[], object], str]] = [
+    ("samples measured", lambda: ww.measure(np.zeros(9), "mean"), "`ndarray`"),  # type: ignore[call-overload]
+    ("a name measured", lambda: ww.measure("rail", "mean"), "`str`"),  # type: ignore[call-overload]
+    ("a capture measured", lambda: ww.measure({"rail": WAVE}, "mean"), "`dict`"),  # type: ignore[call-overload]
+    ("a wave decoded", lambda: ww.decode(WAVE, "uart", baud=9600), "`Waveform`"),  # type: ignore[arg-type]
+    ("samples decoded", lambda: ww.decode({"tx": [0, 1]}, "uart", baud=9600), "`dict`"),  # type: ignore[dict-item]
+    ("a wave written", lambda: ww.write_waveforms("a.npz", WAVE), "`Waveform`"),  # type: ignore[arg-type]
+    ("a list written", lambda: ww.write_waveforms("a.npz", [WAVE]), "`list`"),  # type: ignore[arg-type]
+]
+
+
+@pytest.mark.parametrize("call, given", [row[1:] for row in NOT_WAVEFORMS], ids=[row[0] for row in NOT_WAVEFORMS])
+def test_what_is_no_waveform_is_refused_with_what_it_should_be(
+    call: Callable[[], object], given: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    with pytest.raises(ww.WavewrightError, match="in place of waveforms") as refused:
+        call()
+    assert given in str(refused.value)
+    assert "expected: " in str(refused.value)
+    assert not list(tmp_path.iterdir())
+
+
+def test_several_waveforms_may_come_in_any_row() -> None:
+    pair = [WAVE, WAVE]
+    for row in (pair, tuple(pair), iter(pair)):
+        assert ww.measure(row, "correlation").reason  # type: ignore[call-overload]  # two samples are too few
 
 
 def test_a_recipe_runs_by_its_name_and_the_outcome_answers(tmp_path: Path) -> None:

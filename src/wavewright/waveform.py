@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import KW_ONLY, dataclass, field, replace
 from datetime import UTC, datetime
 from types import MappingProxyType
@@ -190,3 +190,42 @@ class Capture:
     def __reduce__(self) -> tuple[Any, ...]:  # a mapping proxy does not pickle
         rest = (self.trigger_time, self.triggered, dict(self.settings), self.identity, self.taken)
         return Capture, (dict(self.waveforms), *rest)
+
+
+def listed_waveforms(given: object) -> list[Waveform]:
+    """One waveform, or several in a row, as a list.
+
+    Raises
+    ------
+    Misuse : something else, such as samples alone, which have no time axis.
+    """
+    if isinstance(given, Waveform):
+        return [given]
+    if isinstance(given, Iterable) and not isinstance(given, Mapping):
+        found = []
+        for one in given:
+            if not isinstance(one, Waveform):
+                break
+            found.append(one)
+        else:
+            return found
+    raise _no_waveforms(given, expected="a waveform, or a list of them: first, second")
+
+
+def check_waveforms_by_name(given: object) -> None:
+    """See that waveforms were given by the names of their channels.
+
+    Raises
+    ------
+    Misuse : something else, such as a waveform that no name says the channel of.
+    """
+    if not isinstance(given, Mapping) or not all(isinstance(one, Waveform) for one in given.values()):
+        raise _no_waveforms(given, expected="waveforms by the names of their channels, as in `{'tx': wave}`")
+
+
+def _no_waveforms(given: object, *, expected: str) -> Misuse:
+    return Misuse(
+        f"`{type(given).__name__}` in place of waveforms",
+        expected=expected,
+        do="`Waveform.from_volts(samples, interval=1e-6)` makes one of samples",
+    )

@@ -23,7 +23,7 @@ from wavewright.analysis.uncertainty.affine import Change
 from wavewright.analysis.uncertainty.influences import NO_FURTHER, Influences, InputOfReading
 from wavewright.analysis.uncertainty.propagation import with_budget
 from wavewright.errors import Misuse, NotMeasurable
-from wavewright.waveform import Waveform
+from wavewright.waveform import Waveform, listed_waveforms
 
 StatedOfInputs = Accuracy | Mapping[str, Accuracy] | None
 ChangedSurveys = Callable[[Change], Sequence[Survey]]
@@ -69,7 +69,8 @@ def measure(
 
     Raises
     ------
-    Misuse : an unknown metric or option, or the wrong number of waveforms; an accuracy of another waveform.
+    Misuse : an unknown metric or option, or the wrong number of waveforms; an accuracy of another waveform; something
+        else than waveforms.
 
     Examples
     --------
@@ -79,7 +80,7 @@ def measure(
     >>> round(measure(ramp, "maximum", accuracy=Accuracy(gain="1 %", offset="1 mV")).budget.expanded(), 4)
     0.019
     """
-    surveys = [Survey(wave) for wave in ([waves] if isinstance(waves, Waveform) else waves)]
+    surveys = [Survey(wave) for wave in listed_waveforms(waves)]
     inputs = None if accuracy is None else _inputs(surveys, accuracy)
     if isinstance(metrics, str):
         return measure_surveys(surveys, METRICS.find(metrics), options, inputs=inputs)

@@ -35,7 +35,7 @@ def decode(
 
     Raises
     ------
-    Misuse : an unknown bus, layer, channel or option; says what is known.
+    Misuse : an unknown bus, layer, channel or option; says what is known. Something else than waveforms by name.
 
     Examples
     --------
@@ -47,7 +47,9 @@ def decode(
     {'data': 72}
     """
     from wavewright.buses.bus_record import BusRecord
+    from wavewright.waveform import check_waveforms_by_name
 
+    check_waveforms_by_name(channels)
     return BusRecord(channels, bus, then=then, levels=levels, **options).frames
 
 

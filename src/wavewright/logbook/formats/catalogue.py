@@ -12,7 +12,7 @@ from wavewright.errors import FileFault, Misuse, StorageFault
 from wavewright.logbook.formats.size_limits import check_regular
 from wavewright.nearest import did_you_mean, unknown
 from wavewright.registry import Registry
-from wavewright.waveform import Capture, Waveform
+from wavewright.waveform import Capture, Waveform, check_waveforms_by_name
 
 Reader = Callable[[Path, float | None], dict[str, Waveform]]
 Writer = Callable[[Path, Capture], None]
@@ -135,11 +135,13 @@ def write_waveforms(path: str | os.PathLike[str], capture: Capture | Mapping[str
 
     Raises
     ------
-    Misuse : an unknown suffix, or waveforms that the format cannot hold; says which can.
+    Misuse : an unknown suffix, or waveforms that the format cannot hold; says which can. Something else than waveforms.
     StorageFault : the disk does not take the file.
     """
     place = Path(path)
     entry = _format_of(place)
+    if not isinstance(capture, Capture):
+        check_waveforms_by_name(capture)
     whole = capture if isinstance(capture, Capture) else Capture(capture)
     if not whole.waveforms:
         raise Misuse(f"{path}: nothing to write", expected="a capture with at least one waveform")
