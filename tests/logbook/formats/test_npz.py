@@ -84,3 +84,18 @@ def test_half_a_file_is_refused(tmp_path: Path) -> None:
     path.write_bytes(path.read_bytes()[:3000])
     with pytest.raises(FileFault, match="damaged, or not a NumPy file"):
         read_waveform(path)
+
+
+@pytest.mark.parametrize("suffix", [".npz", ".npy"])
+def test_samples_without_a_time_axis_are_not_even_unpacked(tmp_path: Path, suffix: str) -> None:
+    # given samples that are damaged: to read them would be another fault
+    path = tmp_path / f"long{suffix}"
+    np.savez(path, rail=np.arange(1000.0)) if suffix == ".npz" else np.save(path, np.array(range(1000), dtype=float))
+    content = bytearray(path.read_bytes())
+    content[2000] ^= 1
+    path.write_bytes(content)
+    with pytest.raises(Misuse, match="does not contain the time between two samples"):
+        read_waveforms(path)
+    if suffix == ".npz":
+        with pytest.raises(FileFault, match="damaged"):
+            read_waveforms(path, interval=1e-6)

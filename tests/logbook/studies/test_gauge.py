@@ -113,4 +113,6 @@ def test_a_gauge_study_can_be_rehearsed_on_the_simulated_bench(
                 execute(["run", "noise.yaml", "--serial", unit, "--operator", operator, *line[:3], *same])
     capsys.readouterr()
     assert execute(["study", "gauge", "rail_noise.ripple", "--logbook", "same.sqlite"]) == 0
-    assert "no variation: every trial of a unit gave the same value" in capsys.readouterr().out
+    told = capsys.readouterr().out
+    assert "no variation: every trial of a unit gave the same value" in told
+    assert "less than a code of the digitizer: choose a smaller `range`" in told

@@ -30,7 +30,8 @@ _BROKEN = (
     *(zipfile.BadZipFile, zlib.error, tokenize.TokenError),
 )
 _TIMES = ("time", "times", "t")
-_AXIS = (*_TIMES, "interval", "rate", "start")
+_STEPS = (*_TIMES, "interval", "rate")  # what says the time between two samples
+_AXIS = (*_STEPS, "start")
 
 
 def read_npz(path: Path, interval: float | None) -> dict[str, Waveform]:
@@ -41,7 +42,7 @@ def read_npz(path: Path, interval: float | None) -> dict[str, Waveform]:
     FileFault : broken, pickled, not one-dimensional, times that are not evenly spaced.
     Misuse : no time axis and no interval.
     """
-    arrays = _load(path)
+    arrays = _load(path, interval)
     try:
         if _NOTES in arrays:
             return _noted_waveforms(arrays, interval, str(path))
@@ -61,13 +62,17 @@ def read_npz(path: Path, interval: float | None) -> dict[str, Waveform]:
         raise FileFault(fault.what, where=str(path), expected=fault.expected) from fault
 
 
-def _load(path: Path) -> dict[str, Codes]:
+def _load(path: Path, interval: float | None) -> dict[str, Codes]:
+    """The arrays; samples are unpacked only where there is a time axis for them."""
     try:
         _check_sizes(path)
-        loaded = np.load(path, allow_pickle=False)
-        if isinstance(loaded, np.ndarray):
-            return {path.stem or "channel1": loaded}
-        with loaded:
+        if not zipfile.is_zipfile(path):
+            if interval is None:
+                raise missing_interval(str(path))
+            return {path.stem or "channel1": np.load(path, allow_pickle=False)}
+        with np.load(path, allow_pickle=False) as loaded:
+            if interval is None and not {*_STEPS, _NOTES} & set(loaded.files):
+                raise missing_interval(str(path))
             return {name: loaded[name] for name in loaded.files}
     except _BROKEN as fault:
         raise FileFault(
@@ -125,8 +130,7 @@ def _axis(arrays: dict[str, Codes], given: float | None, file: str) -> tuple[flo
         return start, agreed_interval(float(arrays["interval"]), given, file=file)
     if "rate" in arrays:
         return start, agreed_interval(1 / float(arrays["rate"]), given, file=file)
-    if given is None:
-        raise missing_interval(file)
+    assert given is not None  # without either nothing was loaded
     return start, given
 
 

@@ -188,5 +188,6 @@ def _categories(count: int | None) -> list[str]:
         return [f"number of distinct categories (ndc): {count}"]
     return [
         "no variation: every trial of a unit gave the same value, so this says nothing about the gauge;",
+        "the scatter may be less than a code of the digitizer: choose a smaller `range`;",
         "on a simulated bench leave --seed out, so that noise is drawn anew in each run",
     ]
