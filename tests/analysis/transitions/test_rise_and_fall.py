@@ -174,3 +174,19 @@ def test_the_uncertainty_of_a_slew_rate_has_its_unit() -> None:
     assert large.value > 100
     assert large.value == pytest.approx(1e6 * small.value, rel=1e-9)
     assert large.uncertainty == pytest.approx(1e6 * small.uncertainty, rel=1e-9)
+
+
+def test_the_uncertainty_of_a_slew_rate_is_its_scatter_where_the_state_levels_are_what_is_uncertain() -> None:
+    # math: 30 edges share their state levels, and on the tail of an exponential an error of a level moves the duration
+    tail = np.exp(-np.arange(1000) / 60)
+    clean = np.concatenate([np.zeros(1000), *[1 - tail, tail] * 30])
+    readings = [
+        measure(
+            Waveform.from_volts(clean + np.random.default_rng(seed).normal(0, 3e-3, clean.size), interval=1e-6),
+            "slew_rate",
+        )
+        for seed in range(60)
+    ]
+    scatter = np.std([reading.value for reading in readings])
+    # 60 runs tell a scatter to 9 %
+    assert np.mean([reading.uncertainty for reading in readings]) == pytest.approx(scatter, rel=0.25)
