@@ -153,11 +153,17 @@ class ScpiDigitizer(Spoken):
     def __init__(self) -> None:
         super().__init__({"SENSe:SWEep:POINts": "1000", "SENSe:SWEep:TINTerval": "1E-6", "TRIGger:SOURce": "IMM"})
         self.is_frozen = False
+        self.peak = 1.0  # V, of the sine
+        self.waits = False  # for the trigger; bit 5 of STATus:OPERation (SCPI-99 volume 2, 20; second-hand)
         self._between = 0.0  # sample intervals, from the trigger to the first sample after it, less a half
 
     def own(self, text: str) -> str | bytes | None:
         if text == "INITiate" and not self.is_frozen:
             self._between = (self._between + 0.5 + 0.618034) % 1 - 0.5
+        if text in ("INITiate", "ABORt", "*OPC?", "*RST"):
+            self.waits = text == "INITiate"
+        if text == "STATus:OPERation:CONDition?":
+            return "32" if self.waits else "0"
         if text == "*OPC?":
             return "1"
         if text == "SENSe:SWEep:TIME?":
@@ -178,7 +184,7 @@ class ScpiDigitizer(Spoken):
         start = float(self.held.get("SENSe:SWEep:OFFSet:TIME", "0")) - position * self.span()
         start += self._between * interval
         gain = float(self.held.get("SENSe1:VOLTage:RANGe:PTPeak", "8")) / 256
-        volts = (math.sin(2 * math.pi * 1e3 * (start + index * interval)) for index in range(points))
+        volts = (self.peak * math.sin(2 * math.pi * 1e3 * (start + index * interval)) for index in range(points))
         data = struct.pack(f"{points}b", *(max(-128, min(127, round(one / gain))) for one in volts))
         count = str(len(data))
         return f"#{len(count)}{count}".encode() + data + b"\n"

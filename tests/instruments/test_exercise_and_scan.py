@@ -199,3 +199,43 @@ def test_a_scan_only_asks() -> None:
     device = Device()
     list(scan(pyvisa.ResourceManager(library_of({MARKED: device})), addresses=[MARKED]))
     assert all(message.endswith("?") for message in device.sent)
+
+
+# what the profile says of an armed digitizer, the finding, what is said of it: the simulated one keeps SCPI-99
+ARMED: list[tuple[str, TrialOutcome, str]] = [
+    ('{ask: "STATus:OPERation:CONDition?", mask: 96, equals: 32}', TrialOutcome.WORKS, ""),
+    ('{ask: "STATus:OPERation:CONDition?", mask: 32}', TrialOutcome.WORKS, ""),
+    ('{ask: "STATus:OPERation:CONDition?", pattern: "^32$"}', TrialOutcome.WORKS, ""),
+    (
+        '{ask: "STATus:OPERation:CONDition?", mask: 64, within: 50 ms}',
+        TrialOutcome.FAILS,
+        "does not wait for the trigger",
+    ),
+    (
+        '{ask: "STATus:OPERation:CONDition?", mask: 48, within: 50 ms}',
+        TrialOutcome.FAILS,
+        "does not wait for the trigger",
+    ),
+    ('{ask: "SYSTem:VERSion?", pattern: "1999", within: 50 ms}', TrialOutcome.FAILS, "before it is armed"),
+    ('{ask: "STATus:OPERation:WAITing?", mask: 32, within: 50 ms}', TrialOutcome.FAILS, "-113"),
+]
+
+
+@pytest.mark.parametrize("armed, finding, said", ARMED)
+def test_what_a_profile_says_of_an_armed_digitizer_is_tried(
+    bench: BenchFile, profile: Write, armed: str, finding: TrialOutcome, said: str
+) -> None:
+    tried = profile(f"extends: scpi-digitizer\nquirks: {{timeout: 300 ms}}\nacquire: {{armed: {armed}}}\n")
+    rows = list(exercise_profile(tried, bench))
+    (row,) = (one for one in rows if one.setting == "armed")
+    assert row.finding is finding
+    assert said in row.remark
+    assert row.messages[0] == "INITiate"
+    assert row.messages[-1] == "ABORt"
+    # and nothing else suffers from it
+    assert {one.finding for one in rows if one.setting.startswith("capture")} == {TrialOutcome.WORKS}
+
+
+def test_a_profile_that_says_nothing_of_it_is_not_tried_there(bench: BenchFile, profile: Write) -> None:
+    tried = profile('extends: scpi-digitizer\nacquire: {armed: {ask: ""}}\n')
+    assert not [row for row in exercise_profile(tried, bench) if row.setting == "armed"]

@@ -69,8 +69,9 @@ KINDS = {
     "stuck busy": "at: '^INIT', every: 2",
     "reset": "at: '.', every: 47",
     "noisy trigger": "at: '^INIT', every: 2, within: 1 ms",
+    "slow to arm": "at: '^INIT', every: 2, by: 300 ms",
 }
-ONLY_DIGITIZERS = {"wrong count", "stuck busy", "noisy trigger"}
+ONLY_DIGITIZERS = {"wrong count", "stuck busy", "noisy trigger", "slow to arm"}
 
 
 def test_every_kind_of_fault_is_tried_here() -> None:

@@ -57,6 +57,49 @@ FAULTS: dict[str, tuple[str, str, str, str, str]] = {
     "a name that has no meaning": ("JOIN{input} ", "JOIN{inptu} ", "8:3", "`{inptu}` in setting", "input"),
     "a name in the fetch": ("BRING {input}", "BRING {inptu}", "19:10", "`{inptu}` in `waveform.fetch`", "one of input"),
     "a name in a fixed message": ("arm: GO", 'arm: "GO {input}"', "15:8", "`{input}` in `acquire.arm`", "unchanged"),
+    "a name in the query about the trigger": (
+        "  stop: HALT", '  stop: HALT\n  armed: {ask: "ARMED {x}?", mask: 1}', "18:16", "`{x}` in `acquire.armed.ask`",
+        "unchanged",
+    ),
+    "armed, and no word of when": (
+        "  stop: HALT", '  stop: HALT\n  armed: {ask: "ARMED?"}', "18:3", "`acquire.armed` does not say when",
+        "`pattern:` for an answer in words, or `mask:`",
+    ),
+    "armed in two ways": (
+        "  stop: HALT", '  stop: HALT\n  armed: {ask: "ARMED?", mask: 1, pattern: "^YES$"}', "18:3",
+        "`acquire.armed` does not say when", "",
+    ),
+    "armed without a query": (
+        "  stop: HALT", "  stop: HALT\n  armed: {mask: 32}", "18:3", "and has no query", '`ask: ""`',
+    ),
+    "armed by no bit": (
+        "  stop: HALT", '  stop: HALT\n  armed: {ask: "ARMED?", mask: 0}', "18:32", "`acquire.armed.mask` is 0",
+        "1 to 65535",
+    ),
+    "armed by a bit that no register has": (
+        "  stop: HALT", '  stop: HALT\n  armed: {ask: "ARMED?", mask: 65536}', "18:32",
+        "`acquire.armed.mask` is 65536", "1 to 65535",
+    ),
+    "armed when bits have what is not among them": (
+        "  stop: HALT", '  stop: HALT\n  armed: {ask: "ARMED?", mask: 96, equals: 16}', "18:44",
+        "`acquire.armed.equals` is 16", "one or more of the bits 96",
+    ),
+    "armed when no bit is set": (
+        "  stop: HALT", '  stop: HALT\n  armed: {ask: "ARMED?", mask: 96, equals: 0}', "18:44",
+        "`acquire.armed.equals` is 0", "one or more of the bits 96",
+    ),
+    "armed by a word that has bits": (
+        "  stop: HALT", '  stop: HALT\n  armed: {ask: "ARMED?", pattern: "^YES$", equals: 1}', "18:52",
+        "`acquire.armed.equals` is 1", "no `equals:` beside a `pattern:`",
+    ),
+    "armed in no time": (
+        "  stop: HALT", '  stop: HALT\n  armed: {ask: "ARMED?", mask: 1, within: 0 s}', "18:43",
+        "`acquire.armed.within` is 0 s", "above 0 s",
+    ),
+    "armed, and no such key": (
+        "  stop: HALT", '  stop: HALT\n  armed: {ask: "ARMED?", maks: 1}', "18:26", "unknown key `maks`",
+        "did you mean `mask`",
+    ),
     "a name in the poll": ("DONE?", "DONE {x}?", "16:14", "`{x}` in `acquire.finished.poll`", "unchanged"),
     "a name in the known state": (ADD, f'prepare: "X {{y}}"\n{ADD}', "24:10", "`{y}` in `prepare`", "unchanged"),
     "a name in the preamble's query": ("ABOUT {input}", "ABOUT {in}", "23:35", "in `waveform.scale.ask`", "input"),

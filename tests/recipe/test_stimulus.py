@@ -85,6 +85,22 @@ def test_a_step_that_makes_no_sense_is_refused_at_its_place(step: str, said: str
     assert "Input should" not in str(caught.value)
 
 
+@pytest.mark.parametrize(
+    "step, said, expected",
+    [
+        ("{voltage: 5 V, trip: allow}", "9:17: `trip` in a step that sets no protection", "`current_protection`"),
+        ("{current_protection: 1 A, trip: deny}", "9:49: `trip` is `deny`", "allow"),
+        ("{current_protection: 1 A, trips: allow}", "9:43: unknown key `trips`", "did you mean `trip`?"),
+    ],
+)
+def test_a_trip_is_allowed_where_a_protection_is_set(step: str, said: str, expected: str) -> None:
+    text = text_of("{function: sine}")
+    with pytest.raises(FileFault) as caught:
+        parse_recipe(text.replace("source: {function: sine}", f"supply: {step}"), "r.yaml")
+    assert f"r.yaml:{said}" in str(caught.value)
+    assert expected in str(caught.value)
+
+
 def test_a_burst_that_was_switched_off_again_cannot_be_started() -> None:
     steps = ("{function: sine, burst: {cycles: 3, starts: when_told}}", "{start: burst}")
     parse_recipe(text_of(*steps), "r.yaml")

@@ -44,6 +44,7 @@ KINDS = {
     "stuck busy": "at: 'OUTP', every: 4",
     "reset": "at: '.', every: 10",
     "noisy trigger": "within: 1 ms, at: 'OUTP', every: 2",
+    "slow to arm": "by: 300 ms, at: 'OUTP', every: 2",
 }
 RECIPE = """
 wavewright: 1

@@ -90,6 +90,22 @@ def test_the_estimate_counts_waits_and_records_once_a_shot(profiles: dict[Role, 
     assert 1.04 < made.seconds < 2.0
 
 
+@pytest.mark.parametrize("is_said", [True, False])
+def test_a_stimulus_comes_once_the_trigger_is_waited_for(
+    profiles: dict[Role, Profile], tmp_path: Path, *, is_said: bool
+) -> None:
+    if not is_said:
+        text = 'wavewright-profile: 1\nname: own\nextends: scpi-digitizer\nacquire: {armed: {ask: ""}}\n'
+        (tmp_path / "own.yaml").write_text(text, encoding="utf-8")
+        profiles = profiles | {Role.DIGITIZER: load_profile("own.yaml", folder=tmp_path)}
+    recipe = parse_recipe(Path("recipes/end_of_line.yaml").read_text(), "recipe.yaml")
+    made = plan(recipe, profiles | {Role.SOURCE: load_profile("scpi-source")}, attenuations={})
+    (shot,) = (one.for_every_shot for one in made.measurements if one.label == "reset_hold")
+    asked = [step.purpose for step in shot].index("arm") + 1
+    assert (shot[asked].messages == ("STATus:OPERation:CONDition?",)) is is_said
+    assert "set the supply" in [step.purpose for step in shot[asked:]]
+
+
 def test_the_plan_ends_with_outputs_off(profiles: dict[Role, Profile]) -> None:
     assert messages(planned(profiles).last) == ["OUTPut:STATe 0"]
 

@@ -69,3 +69,34 @@ def test_shots_that_are_not_kept_cost_no_more(tmp_path: Path) -> None:
         for count in (few, many)
     ]
     assert asked[1] - asked[0] == MOST_PER_SHOT * (many - few)
+
+
+SWITCHED = """
+wavewright: 1
+title: A stimulus for each shot
+measurements:
+  all:
+    channels: {line: {input: 1, range: 4 V}}
+    timebase: {span: 2 ms, points: 50, before_trigger: 400 us}
+    trigger: {mode: normal, on: line, edge: rising, level: 0 V}
+    shots: SHOTS
+    stimulus: [STEP]
+    compute: {swing: {metric: peak_to_peak, limit: at most 3 V}}
+"""
+STEPS = {
+    # off, confirmed; its levels, read back; on, read back; and after the shot, whether it still is
+    "supply": ("{supply: {voltage: 12 V, current_limit: 1 A, output: on}}", 4),
+    # its settings read back; on, read back; and after the shot, whether it still is
+    "source": ("{source: {function: sine, frequency: 2 kHz, amplitude: 4 V, offset: 1 V}}", 3),
+}
+
+
+@pytest.mark.parametrize("name", STEPS)
+def test_a_stimulus_costs_one_query_of_the_digitizer_and_one_of_what_is_switched(tmp_path: Path, name: str) -> None:
+    step, most = STEPS[name]
+    few, more = (
+        queries(tmp_path / f"{count}", SWITCHED.replace("SHOTS", f"{count}").replace("STEP", step), Verdict.PASS)
+        for count in (1, 7)
+    )
+    assert more["digitizer"] - few["digitizer"] == (MOST_PER_SHOT + 1) * 6
+    assert more[name] - few[name] == most * 6

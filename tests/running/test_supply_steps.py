@@ -254,22 +254,52 @@ def test_a_protection_that_trips_at_once_is_named(run_text: Callable[..., Outcom
     assert run_text(recipe_text("1 A, current_protection: 180 mA")).verdict is Verdict.PASS
 
 
-def test_a_protection_that_trips_later_is_told_and_leaves_the_board_without_supply(
-    run_text: Callable[..., Outcome],
-) -> None:
-    # given 12 V with a protection at 20 V, when a later step goes to 24 V without naming the output
+def trips_later(more: str = "") -> str:
+    """12 V with a protection at 20 V, and a later step that goes to 24 V without naming the output."""
     first = "{supply: {voltage: 12 V, current_limit: 1 A, voltage_protection: 20 V, output: on}, then_wait: 100 ms}"
-    text = recipe_text().replace(
+    first = first.replace("output", f"{more}output")
+    return recipe_text(volts="at most 1 V").replace(
         ON.replace("LIMIT", "1 A"), f"{first}, {{supply: {{voltage: 24 V}}, then_wait: 100 ms}}"
     )
-    outcome = run_text(text)
-    # then it has tripped
+
+
+def test_a_protection_that_trips_later_voids_the_measurement(run_text: Callable[..., Outcome]) -> None:
+    outcome = run_text(trips_later())
+    assert outcome.verdict is Verdict.ERROR
+    assert not outcome.results
+    error = outcome.measurements[0].error
+    assert "output was on and is off now" in error
+    assert "protection.voltage_tripped was off and is on now" in error
+    assert "`trip: allow`" in error
+
+
+def test_a_trip_that_is_what_the_recipe_tests_is_told_and_leaves_the_board_without_supply(
+    run_text: Callable[..., Outcome],
+) -> None:
+    outcome = run_text(trips_later("trip: allow, "))
+    assert outcome.verdict is Verdict.PASS
     assert outcome.measurements[0].remarks[-1] == "supply: its voltage protection has tripped"
     assert outcome["powered.terminals"].value == pytest.approx(0.0, abs=1e-6)
     assert outcome["powered.level"].value == pytest.approx(0.0, abs=0.21)
 
 
-def test_readings_outlive_a_protection_that_cannot_be_asked_for(
+def test_a_trip_that_is_allowed_may_come_at_once(run_text: Callable[..., Outcome]) -> None:
+    outcome = run_text(recipe_text("1 A, current_protection: 120 mA, trip: allow", volts="at most 1 V"))
+    assert outcome.verdict is Verdict.PASS
+    assert outcome.measurements[0].remarks[-1] == "supply: its current protection has tripped"
+    assert outcome.measurements[0].read_back["step1.supply.output"] is False
+
+
+def test_only_the_protection_that_may_trip_may(run_text: Callable[..., Outcome]) -> None:
+    # math: 24 V over 160 ohm are 150 mA, above 120 mA; the step that allows a trip sets the other protection
+    steps = "{supply: {voltage_protection: 26 V, trip: allow}}, " + ON.replace(
+        "LIMIT", "1 A, current_protection: 120 mA"
+    )
+    outcome = run_text(recipe_text(volts="at most 1 V").replace(ON.replace("LIMIT", "1 A"), steps))
+    assert "its current protection has tripped" in outcome.measurements[0].error
+
+
+def test_a_protection_that_answers_nonsense_is_an_error(
     tmp_path: Path, bench: BenchFile, run_text: Callable[..., Outcome]
 ) -> None:
     # given a supply that answers nothing sensible when it is asked whether it has tripped
@@ -280,9 +310,9 @@ def test_readings_outlive_a_protection_that_cannot_be_asked_for(
     there = replace(bench, grammar=bench.grammar.model_copy(update={"simulation": simulation}))
     # when a measurement with a protection is made
     outcome = run_text(recipe_text("1 A, current_protection: 180 mA"), on=there)
-    # then its readings stand, and a remark says what is not known
-    assert outcome.verdict is Verdict.PASS
-    assert "whether a protection has tripped is not known" in outcome.measurements[0].remarks[-1]
+    # then nobody knows whether the board was fed, whatever the switch of the output says
+    assert outcome.verdict is Verdict.ERROR
+    assert "`maybe`" in outcome.measurements[0].error
 
 
 def test_a_protection_above_the_ceiling_is_refused_before_anything_is_sent(run_text: Callable[..., Outcome]) -> None:

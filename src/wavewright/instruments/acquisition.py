@@ -9,17 +9,18 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from contextlib import suppress
+from functools import partial
 from typing import TYPE_CHECKING
 
 from wavewright.buses.search.patterns import Pattern
-from wavewright.errors import NoAnswer, NoTrigger, WireFault
+from wavewright.errors import BadAnswer, NoAnswer, NoTrigger, WireFault
 from wavewright.instruments import scpi, waits
 from wavewright.instruments.compound_query import QueryUnit
 from wavewright.instruments.spent_time import TimePart
 
 if TYPE_CHECKING:
     from wavewright.instruments.link import Link
-    from wavewright.instruments.record_grammar import Acquire, Poll, ServiceRequest
+    from wavewright.instruments.record_grammar import Acquire, ArmedSign, Poll, ServiceRequest
 
 FIRST_PAUSE = 1e-3  # s; doubled from query to query, up to the profile's interval
 
@@ -55,6 +56,65 @@ class Acquisition:
         self._send(self._grammar.arm)
         if finished.poll:
             self._send(finished.poll.before)
+
+    def confirm_rest(self) -> None:
+        """See that it does not say that it waits for the trigger: it is not armed. Nothing where it says neither.
+
+        Raises
+        ------
+        BadAnswer : it says so all the same, for as long as it may take to get ready: its word is worth nothing.
+        """
+        sign = self._grammar.armed
+        if (answer := self._awaited(sign, is_waiting=False)) is not None:
+            raise BadAnswer(
+                f"`{sign.ask}` answers `{scpi.shorten(answer)}`, that it waits for the trigger, before it is armed",
+                where=self._link.where,
+                expected="another answer than that of an armed one",
+                do="correct `acquire.armed` of its profile; the stimulus was not sent",
+            )
+
+    def confirm_armed(self) -> None:
+        """See that it waits for the trigger, before what causes the trigger is sent. Nothing where it does not say.
+
+        Raises
+        ------
+        BadAnswer : it does not say so within the profile's time, or its answers make no sense.
+        NoAnswer, LinkLost
+        """
+        sign = self._grammar.armed
+        if (answer := self._awaited(sign, is_waiting=True)) is not None:
+            raise BadAnswer(
+                f"armed, and after {sign.within:g} s `{sign.ask}` still answers `{scpi.shorten(answer)}`: it does not "
+                "wait for the trigger",
+                where=self._link.where,
+                expected=_meaning(sign),
+                do="the stimulus was not sent. See whether the signal has crossed the level before it, so that the "
+                "record is not of the stimulus (one that is there before ends with `then_wait`); whether the digitizer "
+                "takes longer to be armed (`acquire.armed.within` of its profile); or whether it says such a thing at "
+                'all (else `armed: {ask: ""}`)',
+            )
+
+    def _awaited(self, sign: ArmedSign, *, is_waiting: bool) -> str | None:
+        """Ask until it waits, or does not wait, for the trigger; the last answer, if it never does."""
+        if not sign.ask:
+            return None
+        begin, interval = self._elapsed(), FIRST_PAUSE
+        while True:
+            answer, says_so = self._link.ask_as(partial(self._heard, sign), sign.ask)
+            if says_so is is_waiting:
+                return None
+            if self._elapsed() - begin >= sign.within:
+                return answer
+            self._pause(interval)
+            interval = min(2 * interval, max(sign.interval, FIRST_PAUSE))
+
+    def _heard(self, sign: ArmedSign, answer: str) -> tuple[str, bool]:
+        """The answer, and whether it says that the trigger is waited for."""
+        self._noted(sign.ask, answer)
+        if sign.pattern:
+            return answer, Pattern(sign.pattern).search(answer) is not None
+        mask = sign.mask or 0
+        return answer, scpi.read_register(answer) & mask == (mask if sign.equals is None else sign.equals)
 
     def wait(self, timeout: float) -> None:
         """Until the record is complete.
@@ -156,4 +216,10 @@ def _is_over(poll: Poll, answer: str) -> bool:
     if poll.pattern:
         return Pattern(poll.pattern).search(answer) is not None
     mask = 0xFFFF if poll.mask is None else poll.mask
-    return int(scpi.read_number(answer)) & mask == poll.equals
+    return scpi.read_register(answer) & mask == poll.equals
+
+
+def _meaning(sign: ArmedSign) -> str:
+    if sign.pattern:
+        return f"an answer that matches `{sign.pattern}`"
+    return f"a number whose bits {sign.mask} are {sign.mask if sign.equals is None else sign.equals}"

@@ -125,6 +125,12 @@ class Bench:
         for instrument in self.instruments.values():
             instrument.check_unchanged(doing)
 
+    def check_outputs(self, roles: Collection[Role], doing: str) -> None:
+        """See that the outputs of supply and source are as they were switched last; as `check_unchanged` otherwise."""
+        for instrument in self.instruments.values():
+            if isinstance(instrument, Supply | Source) and instrument.role in roles:
+                instrument.check_output(doing)
+
     def switch_off_at_once(self) -> None:
         """Send every output the message that switches it off, without waiting for anything; `safe_state` confirms it.
 

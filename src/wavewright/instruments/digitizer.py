@@ -74,7 +74,7 @@ class Digitizer(Instrument):
         self._asked: tuple[Assignment, ...] = ()
         self._records, self._repeats = RecordReader(link, profile), RepeatedRecords()
         self.corrections = InstrumentCorrections()
-        self.is_on_trial = False
+        self.is_on_trial = self._has_rested = False
         self.repeated: tuple[str, ...] = ()
 
     @classmethod
@@ -162,7 +162,7 @@ class Digitizer(Instrument):
     def _send_settings(self, setup: DigitizerSetup, *, only_changed: bool) -> tuple[Assignment, ...]:
         """Send what a setup means, or what of it has changed; until it is read back there is none."""
         before = self._asked if only_changed and self._in_use is not None else ()
-        self._in_use, self.is_on_trial = None, False
+        self._in_use, self.is_on_trial, self._has_rested = None, False, False
         self._known = {}
         self._records.begin()
         self._asked = digitizer_assignments(setup, self.profile)
@@ -217,6 +217,33 @@ class Digitizer(Instrument):
         """Start the wait for the trigger. What makes it come is sent after this."""
         self._ready()
         self._acquisition.arm()
+
+    def arm_for_stimulus(self, pause: Callable[[float], None]) -> None:
+        """As `arm`; afterwards the part of the record before the trigger is taken, and the trigger is waited for.
+
+        Whether it is, is asked where the profile says how. That it is not beforehand is asked before the first shot
+        with these settings: an instrument that says so always, says nothing.
+
+        Parameters
+        ----------
+        pause : waits for this many s.
+
+        Raises
+        ------
+        BadAnswer : it does not wait for the trigger, or says that it does when it cannot; it is at rest.
+        NoAnswer, LinkLost
+        """
+        if not self._has_rested:
+            self._acquisition.confirm_rest()
+            self._has_rested = True
+        self.arm()
+        try:
+            if self.before_trigger:  # a trigger that comes while that is recorded is not heeded
+                pause(self.before_trigger)
+            self._acquisition.confirm_armed()
+        except BaseException:
+            self._acquisition.stop_after_fault()
+            raise
 
     def complete(self, *, timeout: float | None = None) -> Capture:
         """Wait for the armed shot to end, and fetch it; without a trigger in `auto` mode it is forced.

@@ -24,7 +24,8 @@ _ABOUT = {
     "settings": "Messages with {value}, {input}, or the name of another setting in braces. `words` for words, "
     "`convert: {times: …, plus: …}` where the number on the wire is another than ours (SI units), `pattern` with a "
     "group `value` where only a part of the answer counts, a list where it takes several messages.",
-    "acquire": "How a record is taken. `finished` is {ask: …}, {poll: {ask: …, pattern: …}} or {service_request: …}.",
+    "acquire": "How a record is taken. `finished` is {ask: …}, {poll: {ask: …, pattern: …}} or {service_request: …}; "
+    "`armed`, {ask: …, pattern: …} or {ask: …, mask: …, equals: …}, shows that the trigger is waited for.",
     "waveform": "How samples come: the query, the block, the form, and where the scale is stated: settings, queries, "
     "preamble, block, dif or samples.",
     "abilities": "What it can do, from the data sheet. What is left out is not checked.",

@@ -21,6 +21,7 @@ from wavewright.quantities import show_quantity
 ATTEMPTS = 3
 LOOK_AGAIN = 0.05  # s, between two looks at terminals that discharge
 _TERMINALS = "measured.voltage"
+_SHOWS_ITSELF = ("output", "protection.voltage_tripped", "protection.current_tripped")  # settings
 _ON, _OFF = Assignment("output", True), Assignment("output", False)
 
 
@@ -215,6 +216,19 @@ class OutputSwitch:
         except BaseException:
             self.off()
             raise
+
+    def check_unchanged(self, doing: str) -> None:
+        """See that it is as it was switched last; of a supply also that no protection has tripped that was set.
+
+        One message where the instrument takes several queries in it, with its event register.
+
+        Raises
+        ------
+        SetOtherwise, Complaint, BadAnswer, NoAnswer, LinkLost
+        """
+        link = self._instrument.link
+        signs = link.status.units if link.takes_several else ()
+        self._instrument.check_unchanged(doing, only=_SHOWS_ITSELF, signs=signs)
 
     @contextmanager
     def held_on(self) -> Iterator[None]:

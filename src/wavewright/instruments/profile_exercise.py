@@ -15,6 +15,7 @@ from types import MappingProxyType
 from typing import Any
 
 from wavewright.errors import BenchFault, Complaint, LinkLost, Misuse, NoAnswer, WavewrightError
+from wavewright.instruments import waits
 from wavewright.instruments.bench import open_bench
 from wavewright.instruments.bench_file import BenchFile
 from wavewright.instruments.compound_query import QueryUnit, joined, separated
@@ -33,6 +34,8 @@ _NEVER_TRIED = {"output", "arbitrary", "trigger", "inputs.used", "input.on"}
 MOST_UNANSWERED = 3  # settings in a row before we take it that nobody answers
 MOST_TOGETHER = 4  # queries that are tried in one message
 _CAPTURE_POINTS = 1000
+_INPUT = "input 1"
+_HIGH = 0.4  # of the range, above its middle
 
 
 class TrialOutcome(StrEnum):
@@ -127,6 +130,7 @@ def _rows(instrument: Instrument, elapsed: Callable[[], float]) -> Iterator[Tria
     for setting, value, input in _everything(instrument):
         yield _try(instrument, Assignment(setting, value, input), elapsed)
     if isinstance(instrument, Digitizer):
+        yield from _wait_for_the_trigger(instrument, elapsed)
         yield from _capture_in_every_format(instrument, elapsed)
 
 
@@ -262,21 +266,49 @@ def _is_same(asked: float | str | bool, used: float | str | bool) -> bool:
     return asked == used
 
 
+def _wait_for_the_trigger(instrument: Digitizer, elapsed: Callable[[], float]) -> Iterator[TrialRow]:
+    """Armed for a level that no signal should reach: it says that it waits then, and not before or after that.
+
+    Twice, so that what it says once it has been stopped is seen as well.
+    """
+    acquire, begin = instrument.profile.grammar.acquire, elapsed()
+    if not acquire.armed.ask:
+        return
+    setup = _first_input(instrument.profile, lambda widest: TriggerSetup("normal", on=_INPUT, level=_HIGH * widest))
+    finding, remark = TrialOutcome.WORKS, ""
+    for _ in range(2):
+        try:
+            instrument.configure(setup)
+        except WavewrightError:  # the row of a setting, or of a capture, tells of it
+            _settle(instrument)
+            return
+        try:
+            instrument.arm_for_stimulus(waits.sleep)
+            instrument.stop()
+        except WavewrightError as fault:
+            _settle(instrument)
+            finding, remark = TrialOutcome.FAILS, f"{fault.what}; its profile needs another `acquire: {{armed: …}}`"
+            break
+    messages = (*acquire.arm, acquire.armed.ask, *acquire.stop)
+    yield TrialRow("armed", None, None, finding, messages, elapsed() - begin, remark)
+
+
+def _first_input(profile: Profile, trigger: Callable[[float], TriggerSetup]) -> DigitizerSetup:
+    """A record of the first input at its widest range, V; the trigger is for that range."""
+    widest, rate = max(profile.grammar.abilities.ranges, default=1.0), profile.grammar.abilities.rate or 1e6
+    timebase = TimebaseSetup(_CAPTURE_POINTS, 10 / rate)
+    return DigitizerSetup({_INPUT: InputSetup(1, widest)}, timebase, trigger(widest))
+
+
 def _capture_in_every_format(instrument: Digitizer, elapsed: Callable[[], float]) -> Iterator[TrialRow]:
-    ranges = instrument.profile.grammar.abilities.ranges
-    rate = instrument.profile.grammar.abilities.rate or 1e6
-    setup = DigitizerSetup(
-        {"input 1": InputSetup(1, max(ranges, default=1.0))},
-        TimebaseSetup(_CAPTURE_POINTS, 10 / rate),
-        TriggerSetup("auto", timeout=2.0),
-    )
+    setup = _first_input(instrument.profile, lambda _: TriggerSetup("auto", timeout=2.0))
     for name, form in instrument.profile.grammar.waveform.formats.items():
         begin = elapsed()
         messages = (*form.prepare, *instrument.profile.grammar.waveform.fetch)
         try:
             instrument.choose_format(name)
             instrument.configure(setup)
-            wave = instrument.acquire()["input 1"]
+            wave = instrument.acquire()[_INPUT]
         except WavewrightError as fault:
             _settle(instrument)
             yield TrialRow(

@@ -10,7 +10,7 @@ from wavewright.analysis.catalogue import METRICS
 from wavewright.errors import FileFault, Misuse, Place
 from wavewright.grammar.located_yaml import YamlList, YamlMapping, parse_tree
 from wavewright.instruments.profile_grammar import ProfileFile
-from wavewright.instruments.record_grammar import Scale, ScaleTerm
+from wavewright.instruments.record_grammar import ArmedSign, Scale, ScaleTerm
 from wavewright.instruments.setting import Conversion, Setting, placeholders
 from wavewright.instruments.vocabulary import VOCABULARY, Role, ValueKind, VocabularyEntry
 
@@ -29,6 +29,7 @@ _REQUIRED: Mapping[Role, tuple[tuple[tuple[str, ...], ...], ...]] = {
 _SLICE = {"first", "last", "count"}
 _WITH_VALUE = (ValueKind.NUMBER, ValueKind.COUNT, ValueKind.TEXT)
 LONGEST_TIMEOUT = 86400.0  # s; a day
+WIDEST_REGISTER = 0xFFFF
 PlaceOf = Callable[..., Place]
 
 
@@ -155,6 +156,7 @@ def _fixed_messages(grammar: ProfileFile, place: PlaceOf) -> Iterator[FileFault]
         ("acquire", "arm"): acquire.arm,
         ("acquire", "force"): acquire.force,
         ("acquire", "stop"): acquire.stop,
+        ("acquire", "armed", "ask"): (acquire.armed.ask,),
         ("acquire", "finished", "ask"): (acquire.finished.ask,),
         ("acquire", "finished", "poll"): (*poll.before, poll.ask) if poll else (),
         ("acquire", "finished", "service_request"): (*request.before, *request.request, *request.after)
@@ -235,6 +237,40 @@ def _acquisition(grammar: ProfileFile, place: PlaceOf) -> Iterator[FileFault]:
             where=place("acquire", "finished", "poll"),
             expected="`pattern:` for an answer in words, or `mask:` for bits of a number",
         )
+    yield from _armed(grammar.acquire.armed, place)
+
+
+def _armed(sign: ArmedSign, place: PlaceOf) -> Iterator[FileFault]:
+    """At most one fault: what is wrong with the sign for which nothing, or everything, would do."""
+    at = ("acquire", "armed")
+    has_meaning = bool(sign.pattern) or sign.mask is not None or sign.equals is not None
+    if not sign.ask:
+        if has_meaning:
+            yield FileFault(
+                "`acquire.armed` says what an answer means, and has no query",
+                where=place(*at),
+                expected='`ask:` with a query, or nothing but `ask: ""`',
+            )
+    elif bool(sign.pattern) == (sign.mask is not None):
+        yield FileFault(
+            "`acquire.armed` does not say when the trigger is waited for",
+            where=place(*at),
+            expected="`pattern:` for an answer in words, or `mask:` for bits of a number",
+        )
+    elif sign.mask is not None and not 0 < sign.mask <= WIDEST_REGISTER:
+        yield FileFault(
+            f"`acquire.armed.mask` is {sign.mask}", where=place(*at, "mask"), expected=f"1 to {WIDEST_REGISTER}"
+        )
+    elif sign.equals is not None and (sign.mask is None or not sign.equals or sign.equals & ~sign.mask):
+        expected = "no `equals:` beside a `pattern:`" if sign.mask is None else f"one or more of the bits {sign.mask}"
+        yield FileFault(f"`acquire.armed.equals` is {sign.equals}", where=place(*at, "equals"), expected=expected)
+    for key in ("within", "interval"):
+        if not 0 < getattr(sign, key) <= LONGEST_TIMEOUT:
+            yield FileFault(
+                f"`acquire.armed.{key}` is {getattr(sign, key):g} s",
+                where=place(*at, key),
+                expected=f"above 0 s, at most {LONGEST_TIMEOUT:g} s",
+            )
 
 
 def _waveform(grammar: ProfileFile, place: PlaceOf) -> Iterator[FileFault]:

@@ -71,10 +71,42 @@ class AcquisitionEnd(GrammarModel):
     )
 
 
+class ArmedSign(GrammarModel):
+    """How the instrument says that it waits for its trigger: asked after arming, before what causes the trigger."""
+
+    is_whole: ClassVar[bool] = True
+    ask: str = Field(
+        default="",
+        description="query whose answer shows it; empty: it cannot be seen",
+        examples=["STATus:OPERation:CONDition?"],
+    )
+    pattern: PatternOrNone = Field(
+        default="", description="what the answer matches while it waits; or `mask`", examples=["^WAIT$"]
+    )
+    mask: int | None = Field(
+        default=None, description="the bits of the answered number that count; or `pattern`", examples=[96]
+    )
+    equals: int | None = Field(
+        default=None, description="what these bits are while it waits; all of them set if left out", examples=[32]
+    )
+    within: Seconds = Field(
+        default=2.0,
+        description="longest time that it may take to get there, once the part of the record before the trigger is "
+        "taken",
+        examples=["2 s"],
+    )
+    interval: Seconds = Field(default=0.02, description="longest time between two queries; the first ones come sooner")
+
+
 class Acquire(GrammarModel):
     """How a record is taken."""
 
     arm: Messages = Field(default=(), description="messages that start the wait for the trigger", examples=["INITiate"])
+    armed: ArmedSign = Field(
+        default=ArmedSign(),
+        description="how it is seen that the trigger is waited for, before a stimulus that causes it is sent",
+        examples=[{"ask": "STATus:OPERation:CONDition?", "mask": 96, "equals": 32}],
+    )
     finished: AcquisitionEnd = Field(
         default=AcquisitionEnd(),
         description="how the end of the acquisition is recognised",

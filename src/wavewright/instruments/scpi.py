@@ -84,6 +84,24 @@ def read_number(text: str) -> float:
     raise BadAnswer(f"`{shorten(text)}` is not a number", expected="a number such as 1, 1.0, 1.0E+00 or #HFF")
 
 
+def read_register(text: str, *, most: int = 0xFFFF) -> int:
+    """The content of a register of status: a whole number in any form that IEEE 488.2 knows.
+
+    Raises
+    ------
+    BadAnswer : something else, or more than its bits can hold.
+
+    Examples
+    --------
+    >>> read_register("+32"), read_register("#H60")
+    (32, 96)
+    """
+    value = read_number(text)
+    if not 0 <= value <= most or value != int(value):
+        raise BadAnswer(f"`{shorten(text)}` is not the content of a register", expected="a whole number, 0 or more")
+    return int(value)
+
+
 def _special(value: float) -> float:
     if math.isclose(abs(value), OVERLOAD, rel_tol=_SPECIAL_TOLERANCE):
         return math.copysign(math.inf, value)

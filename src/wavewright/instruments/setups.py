@@ -98,6 +98,7 @@ class SupplySetup:
     current_limit : A.
     voltage_protection, current_protection : where the output trips, V and A.
     output : True: off first, then the values, read back, then on. False: off first. None: left as it is.
+    may_trip : a trip of the protections that this step sets is what is tested.
     """
 
     voltage: float | None = None
@@ -105,6 +106,7 @@ class SupplySetup:
     voltage_protection: float | None = None
     current_protection: float | None = None
     output: bool | None = None
+    may_trip: bool = False
 
 
 @dataclass(frozen=True, slots=True)

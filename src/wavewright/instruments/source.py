@@ -102,6 +102,10 @@ class Source(Instrument):
         self._check_before_on()
         return self._output.held_on()
 
+    def check_output(self, doing: str) -> None:
+        """See that the output is as it was switched last."""
+        self._output.check_unchanged(doing)
+
     def switch_off_at_once(self) -> None:
         """Off, without waiting for anything; not confirmed yet."""
         self._output.send_off()

@@ -10,7 +10,7 @@ from wavewright.errors import BadAnswer, Complaint, LinkLost, NoAnswer
 from wavewright.instruments.compound_query import QueryUnit
 from wavewright.instruments.deadlines import Deadline
 from wavewright.instruments.error_queue import QUEUE_OVERFLOW, ErrorEntry, listed, read_error_entry
-from wavewright.instruments.scpi import read_number, shorten
+from wavewright.instruments.scpi import read_number, read_register
 from wavewright.instruments.wire_settings import WireSettings
 
 MOST_ERRORS = 100  # entries read before we give up on a queue that never empties
@@ -242,12 +242,7 @@ class Status:
             self._has_errors = True
 
     def _read_register(self, query: str, answer: str) -> None:
-        value = read_number(answer)
-        if not 0 <= value <= (_BYTE if query in ("*ESR?", "*STB?") else _WIDEST) or value != int(value):
-            raise BadAnswer(
-                f"`{shorten(answer)}` is not the content of a register", expected="a whole number, 0 or more"
-            )
-        self._note(query, int(value))
+        self._note(query, read_register(answer, most=_BYTE if query in ("*ESR?", "*STB?") else _WIDEST))
 
     def _note(self, query: str, value: int) -> None:
         manners = self._link.manners

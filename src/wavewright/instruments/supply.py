@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import AbstractContextManager
 from types import MappingProxyType
 from typing import TYPE_CHECKING, ClassVar
@@ -16,8 +16,11 @@ from wavewright.instruments.vocabulary import Role
 from wavewright.quantities import show_quantity
 
 if TYPE_CHECKING:
+    from wavewright.instruments.compound_query import QueryUnit
     from wavewright.instruments.link import Link
     from wavewright.instruments.setups import SupplySetup
+
+_TRIPPED = {f"protection.{quantity}_tripped": quantity for quantity in ("voltage", "current")}
 
 
 class Supply(Instrument):
@@ -32,10 +35,12 @@ class Supply(Instrument):
     def __init__(self, link: Link, profile: Profile, *, ceilings: Mapping[str, float] | None = None) -> None:
         super().__init__(link, profile, ceilings=ceilings)
         self._output = OutputSwitch(self)
+        self._may_trip: dict[str, bool] = {}  # by the quantity of each protection that was set since the known state
 
     def reset(self) -> None:
         """Output off and confirmed, before the known state and after it: `*RST` is not taken on trust."""
         self.output_off()
+        self._may_trip.clear()
         self._output.confirm_off(self._reset_and_ask(self._output.state))
 
     def apply_setup(self, setup: SupplySetup) -> Settings:
@@ -66,12 +71,31 @@ class Supply(Instrument):
         if used.pop("output", False):
             self._output.off(discharged=False)
         self._check_read_back(group, used)
+        self._watch_protections(setup)
         if setup.output:
             self._check_before_on(used)
-            self._switch_on()
-        if setup.output is not None:
-            used["output"] = bool(setup.output)
+            used["output"] = self._switch_on()
+        elif setup.output is not None:
+            used["output"] = False
         return used
+
+    def check_unchanged(
+        self, doing: str, *, only: Sequence[str] | None = None, signs: Sequence[QueryUnit] | None = None
+    ) -> None:
+        """As for every instrument; and that no protection has tripped that was set, unless it may."""
+        try:
+            super().check_unchanged(doing, only=only, signs=signs)
+        except SetOtherwise as fault:
+            if any(name in fault.what for name in _TRIPPED):
+                fault.do = (
+                    "look for a short circuit, or a level too near; where the trip is what the recipe tests, say "
+                    "`trip: allow` in the step that sets the protection"
+                )
+            raise
+
+    def check_output(self, doing: str) -> None:
+        """See that the output is as it was switched last, and that no protection has tripped that was set."""
+        self._output.check_unchanged(doing)
 
     def output_off(self) -> None:
         """Off, confirmed by asking, and by the voltage at the terminals where the profile can ask for it.
@@ -102,9 +126,8 @@ class Supply(Instrument):
 
     def tripped(self) -> tuple[str, ...]:
         """Which protection has switched the output off, `voltage` or `current`, as far as the profile can ask."""
-        names = {quantity: f"protection.{quantity}_tripped" for quantity in ("voltage", "current")}
         return tuple(
-            quantity for quantity, name in names.items() if self.profile.can_ask(name) and bool(self.get(name))
+            quantity for name, quantity in _TRIPPED.items() if self.profile.can_ask(name) and bool(self.get(name))
         )
 
     def clear_protection(self) -> None:
@@ -123,15 +146,32 @@ class Supply(Instrument):
         self.output_off()
 
     def _has_a_reason(self, changed: Assignment) -> bool:
-        """An output that was on is off where a protection has tripped that was set: the measurement tells of it."""
+        """A protection that may trip has tripped, and the output that was on is off by it: the measurement tells."""
+        if changed.name in _TRIPPED:
+            return self._may_trip.get(_TRIPPED[changed.name], False)
         was_on = changed.name == "output" and bool(changed.value)
-        return was_on and any(f"{quantity}_protection" in self._known for quantity in self.tripped())
+        return was_on and any(self._may_trip.values()) and self._tripped_as_it_may()
 
-    def _switch_on(self) -> None:
-        """On; where a protection trips at once, the error says which."""
+    def _tripped_as_it_may(self) -> bool:
+        """Whether protections have tripped, and none but those that may."""
+        tripped = self.tripped()
+        return bool(tripped) and all(self._may_trip.get(quantity, False) for quantity in tripped)
+
+    def _watch_protections(self, setup: SupplySetup) -> None:
+        """From now on a trip of what the step has set is seen like a setting that has changed."""
+        for name, quantity in _TRIPPED.items():
+            if getattr(setup, f"{quantity}_protection") is not None:
+                self._may_trip[quantity] = setup.may_trip
+                if self.profile.can_ask(name):
+                    self._known[name] = Assignment(name, False)
+
+    def _switch_on(self) -> bool:
+        """On; False where a protection that may trip does so at once. Of any other that does the error says which."""
         try:
             self._output.on()
         except BadAnswer as fault:
+            if any(self._may_trip.values()) and self._tripped_as_it_may():
+                return False
             tripped = " and ".join(self.tripped())
             if not tripped:
                 raise
@@ -140,6 +180,7 @@ class Supply(Instrument):
                 where=self.link.where,
                 do="look for a short circuit or a wrong level before clearing it",
             ) from fault
+        return True
 
     def _measured(self, quantity: str) -> float:
         value = float(self.get(f"measured.{quantity}"))

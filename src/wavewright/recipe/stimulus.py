@@ -81,7 +81,22 @@ class SupplyStep(GrammarModel):
     current_limit: Current | None = Field(default=None, description="current that the output does not exceed")
     voltage_protection: Voltage | None = Field(default=None, description="voltage at which the output trips")
     current_protection: Current | None = Field(default=None, description="current at which the output trips")
+    trip: Literal["allow"] | None = Field(
+        default=None,
+        description="allow: a trip of the protections of this step is what is tested, and is told; else it makes the "
+        "measurement an error",
+    )
     output: Switch | None = Field(default=None, description="on or off")
+
+    @model_validator(mode="after")
+    def _has_what_trips(self) -> Self:
+        if self.trip is not None and self.voltage_protection is None and self.current_protection is None:
+            raise refusal(
+                Misuse(
+                    "`trip` in a step that sets no protection", expected="`voltage_protection` or `current_protection`"
+                )
+            )
+        return self
 
 
 class BurstEntry(GrammarModel):

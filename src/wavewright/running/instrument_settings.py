@@ -115,6 +115,7 @@ def supply_setup(step: SupplyStep) -> SupplySetup:
         voltage_protection=_number(step.voltage_protection),
         current_protection=_number(step.current_protection),
         output=_switch(step.output),
+        may_trip=step.trip is not None,
     )
 
 

@@ -337,9 +337,8 @@ def _kept(measurement: Measurement, looked_at: int) -> tuple[str, ...]:
 
 
 def _tripped(measurement: Measurement, context: RunContext) -> tuple[str, ...]:
-    """What the supply's protection did, where the measurement sets one."""
-    steps = [step.supply for step in measurement.stimulus if step.supply is not None]
-    if not any(step.voltage_protection or step.current_protection for step in steps):
+    """What the supply's protection did, where it may trip."""
+    if not any(step.supply is not None and step.supply.trip for step in measurement.stimulus):
         return ()
     try:
         return tuple(f"supply: its {quantity} protection has tripped" for quantity in context.bench.supply.tripped())
@@ -355,16 +354,20 @@ def _shot(measurement: Measurement, context: RunContext, record: SettingsRecord)
     else:
         before, after = split_stimulus(measurement)
         stimulate(before, context, record)
-        digitizer.arm()
+        if after:
+            digitizer.arm_for_stimulus(context.pause)
+        else:
+            digitizer.arm()
         try:
-            if after and digitizer.before_trigger:  # a trigger that comes while that is recorded is not heeded
-                context.pause(digitizer.before_trigger)
             stimulate(after, context, record, number=len(before) + 1)
         except BaseException:
             digitizer.stop()
             raise
         capture = digitizer.complete()
     taken = _with_surroundings(capture, measurement, context, record)
+    if measurement.trigger.mode != "auto":  # outputs are switched for each shot: the next one would cover up a drop
+        switched = {Role.SUPPLY if step.supply is not None else Role.SOURCE for step in measurement.stimulus}
+        context.bench.check_outputs(switched, "after a shot")
     context.bench.check_now_and_then(but=digitizer)  # it has been asked since its record was fetched
     return taken
 

@@ -128,7 +128,8 @@ def _measurement(
     first.append(_configure(goal, digitizer))
     arm, fetch = _shot(goal.setup, digitizer)
     meter = tuple(_meterings(measurement, profiles))
-    armed = (*_stimulus(before, profiles, played), arm, *_stimulus(after, profiles, played))
+    waits = _wait_for_trigger(digitizer) if after else ()
+    armed = (*_stimulus(before, profiles, played), arm, *waits, *_stimulus(after, profiles, played))
     every = (*armed, fetch) if is_repeated else (arm, fetch)
     return PlannedMeasurement(measurement.label, measurement.shots, tuple(first), (*every, *meter))
 
@@ -205,6 +206,12 @@ def _shot(setup: DigitizerSetup, profile: Profile) -> tuple[PlannedStep, Planned
     fetch = _step("wait for the end of the record, and fetch it", Role.DIGITIZER, messages[parted:])
     seconds = timebase.span + timebase.points * len(setup.inputs) / SAMPLES_PER_SECOND
     return _step("arm", Role.DIGITIZER, messages[:parted]), replace(fetch, seconds=fetch.seconds + seconds)
+
+
+def _wait_for_trigger(profile: Profile) -> tuple[PlannedStep, ...]:
+    """What is asked before a stimulus that causes the trigger, where the profile says how."""
+    ask = profile.grammar.acquire.armed.ask
+    return (_step("see that it waits for the trigger", Role.DIGITIZER, (ask,)),) if ask else ()
 
 
 def _meterings(measurement: Measurement, profiles: Mapping[Role, Profile]) -> Iterator[PlannedStep]:

@@ -79,6 +79,7 @@ class ArmedAcquisition:
     trigger_time: float | None = None
     was_forced: bool = False
     _probes: Mapping[int, SimulatedProbe] = field(init=False)
+    heeds_from: float = field(init=False)  # s; the part before the trigger fills first
     _looked_until: float = field(init=False)
     _detector: EdgeDetector = field(init=False)
     _codes: dict[int, Codes] = field(default_factory=dict)
@@ -86,7 +87,7 @@ class ArmedAcquisition:
     def __post_init__(self) -> None:
         self._probes = self.bench.probing.snapshot()
         self._detector = EdgeDetector(self.edge)
-        self._looked_until = self.begins + max(0.0, -self.record.first)  # the part before the trigger fills first
+        self._looked_until = self.heeds_from = self.begins + max(0.0, -self.record.first)
         if self.source == 0:
             self.trigger_time = self._looked_until
 
@@ -106,7 +107,7 @@ class ArmedAcquisition:
             return
         limit = math.inf
         if self.patience is not None:
-            limit = self.begins + max(0.0, -self.record.first) + self.patience
+            limit = self.heeds_from + self.patience
         self._search(min(deadline, limit), most)
         if self.trigger_time is None and deadline >= limit:
             self.trigger_time, self.was_forced = limit, True

@@ -144,6 +144,19 @@ def test_a_noisy_trigger_fires_where_no_edge_is(tmp_path: Path) -> None:
     assert digitizer.query("*OPC?") == "1"
 
 
+def test_a_digitizer_that_is_slow_to_arm_waits_for_no_trigger_before(tmp_path: Path) -> None:
+    digitizer = connect(bench(tmp_path, "fault: slow to arm, at: '^INIT', times: 1, by: 20 ms"), "digitizer")
+    for message in ("TRIGger:SOURce INTernal1", "TRIGger:LEVel 30", "INITiate"):
+        digitizer.write(message)
+    said = [int(digitizer.query("STATus:OPERation:CONDition?")) for _ in range(8)]
+    assert (said[0], said[-1]) == (0, 32)
+    assert said == sorted(said)
+    digitizer.write("ABORt")
+    digitizer.write("INITiate")
+    # of this one nothing is before the trigger, and what each message takes is more than the delay of any
+    assert int(digitizer.query("STATus:OPERation:CONDition?")) == 32
+
+
 def test_a_supply_loses_its_output_with_a_reset(tmp_path: Path) -> None:
     library = bench(tmp_path, "fault: reset, at: 'MEAS', times: 1", instrument="supply")
     supply = connect(library, "supply")

@@ -88,6 +88,7 @@ class AcquiringInstrument(SimulatedInstrument):
         self._serial = 0
         self._last_edge: float | None = None
         self._disturbance: float | None = None
+        self._lateness = 0.0
 
     # --- what a role says
 
@@ -122,7 +123,8 @@ class AcquiringInstrument(SimulatedInstrument):
         only(call.elements, 0, 0)
         if self._is_running:
             raise ScpiError(-213)
-        begins = self.clock.now + _LONGEST_DELAY * float(self._generator.random())
+        begins = self.clock.now + self._lateness + _LONGEST_DELAY * float(self._generator.random())
+        self._lateness = 0.0
         if self._last_edge is not None:
             begins = max(begins, self._last_edge + self.holdoff())
         self._serial += 1
@@ -167,6 +169,10 @@ class AcquiringInstrument(SimulatedInstrument):
         """Interference will fire the trigger of the next record, this many seconds after it is armed."""
         self._disturbance = seconds
 
+    def arm_late(self, seconds: float) -> None:
+        """The next acquisition will begin this many seconds after it is ordered."""
+        self._lateness = seconds
+
     def reset(self) -> None:
         """`*RST`: settings, and the trigger system to idle; the last record is gone."""
         super().reset()
@@ -202,15 +208,19 @@ class AcquiringInstrument(SimulatedInstrument):
         trigger = self._acquisition.trigger_time if self._acquisition else None
         return trigger is not None and trigger <= self.clock.now
 
+    @property
+    def waits_for_trigger(self) -> bool:
+        """True while the trigger would be heeded: the part of the record before it has been taken."""
+        running = self._acquisition if self._is_running else None
+        return running is not None and not self.is_triggered and running.heeds_from <= self.clock.now
+
     def operation_condition(self) -> int:
-        """Waiting for the trigger, or sweeping and measuring."""
-        if not self._is_running:
+        """Waiting for the trigger; sweeping before that, and measuring as well after it; nothing until it has begun."""
+        if not self._is_running or self._acquisition is None or self._acquisition.begins > self.clock.now:
             return 0
-        return int(
-            OperationStatus.SWEEPING | OperationStatus.MEASURING
-            if self.is_triggered
-            else OperationStatus.WAITING_FOR_TRIGGER
-        )
+        if self.waits_for_trigger:
+            return int(OperationStatus.WAITING_FOR_TRIGGER)
+        return int(OperationStatus.SWEEPING | (OperationStatus.MEASURING if self.is_triggered else 0))
 
     def recorded(self) -> ArmedAcquisition:
         """The acquisition whose record can be had; −230 when there is none."""

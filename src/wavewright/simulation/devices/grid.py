@@ -85,7 +85,7 @@ class GridDigitizer(AcquiringInstrument):
         only(call.elements, 0, 0)
         if not self.is_running:
             return "FULL" if self._acquisition else "IDLE"
-        return "FILL" if self.is_triggered else "WAIT"
+        return "WAIT" if self.waits_for_trigger else "FILL"
 
     def _lane(self, call: ReceivedHeader) -> int:
         only(call.elements, 0, 0)

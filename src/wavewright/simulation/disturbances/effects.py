@@ -288,3 +288,24 @@ class NoisyTrigger(Disturbance):
     def on_message(self, device: Disturbed) -> None:
         """Order the next record to be forced."""
         device.instrument.disturb(self._within * float(self._generator.random()))
+
+
+class SlowToArmEntry(DisturbanceEntry):
+    """The next record begins late, and no trigger is heeded until then."""
+
+    by: Seconds = Field(description="time from the message that arms to the beginning", examples=["300 ms"])
+
+
+@fault_kind("slow to arm")
+class SlowToArm(Disturbance):
+    """The next record begins late, and no trigger is heeded until then."""
+
+    entry: ClassVar[type[DisturbanceEntry]] = SlowToArmEntry
+
+    def __init__(self, entry: SlowToArmEntry, generator: np.random.Generator) -> None:
+        del generator
+        self._by = entry.by
+
+    def on_message(self, device: Disturbed) -> None:
+        """Order the next record to begin late."""
+        device.instrument.arm_late(self._by)

@@ -95,6 +95,9 @@ class SimulatedInstrument:
     def disturb(self, seconds: float) -> None:
         """Interference on its way: what it disturbs is the instrument's own affair."""
 
+    def arm_late(self, seconds: float) -> None:
+        """What arms it next will take so long; only a digitizer is armed."""
+
     def operation_condition(self) -> int:
         """Bits of STATus:OPERation:CONDition."""
         return 0
