@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +12,7 @@ import pytest
 
 from tests.logbook.made_outcomes import START, origin, outcome
 from wavewright.logbook.book import Logbook
+from wavewright.logbook.columns import line_figures
 from wavewright.logbook.columns.followed_logbook import FollowedLogbook
 from wavewright.logbook.columns.line_figures import figures_by, figures_by_day, figures_of
 from wavewright.logbook.columns.unit_standing import UnitStanding
@@ -19,7 +20,7 @@ from wavewright.logbook.line_notes import NoteKind, enter_notes, note_now, notes
 from wavewright.logbook.maintenance import prune
 from wavewright.logbook.quarantine import release, set_apart
 from wavewright.logbook.queries import Filter, entries, points
-from wavewright.logbook.tables import GOLDEN_BATCH
+from wavewright.logbook.tables import GOLDEN_BATCH, moment_of
 from wavewright.logbook.unit_verdicts import unit_results
 
 FILTERS = [
@@ -103,6 +104,25 @@ def test_yields_are_those_of_the_study(unchanged: Unchanged, which: Filter) -> N
     for grouped in (figures_by(runs, standing, numbers, "station"), figures_by_day(runs, standing, numbers)):
         assert sum(one.runs for one in grouped) == figures.runs
         assert sum(one.not_passed for one in grouped) == figures.not_passed
+
+
+def test_a_clock_that_was_wrong_adds_one_day_and_not_all_between(
+    book: Logbook, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    days = [datetime(1, 1, 1, tzinfo=UTC), START, START + timedelta(minutes=1), datetime(9999, 12, 31, 23, tzinfo=UTC)]
+    for number, moment in enumerate(days):
+        book.enter(replace(outcome(number), started=moment, ended=moment))
+    made: list[int] = []
+
+    def counted(count: int) -> datetime:
+        made.append(count)
+        return moment_of(count)
+
+    monkeypatch.setattr(line_figures, "moment_of", counted)
+    at = FollowedLogbook(book).now()
+    found = figures_by_day(at.runs, at.standing, at.runs.chosen(Filter()))
+    assert [(one.name, one.runs) for one in found] == [("0001-01-01", 1), (f"{START:%Y-%m-%d}", 2), ("9999-12-31", 1)]
+    assert len(made) == 3 * len(found)  # its name, its first and its last run
 
 
 def test_what_was_learnt_step_by_step_is_what_is_read_at_once(unchanged: Unchanged) -> None:
