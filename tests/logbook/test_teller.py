@@ -18,6 +18,7 @@ from jsonschema import Draft202012Validator
 from tests.cli.conftest import Spoken
 from tests.logbook.made_outcomes import outcome as made
 from wavewright.errors import Misuse
+from wavewright.logbook import told_process
 from wavewright.logbook.teller import Teller, ToldFile, receivers, told_lines
 from wavewright.logbook.told_outcome import told_line, told_outcome, told_schema
 from wavewright.logbook.told_process import ToldProcess
@@ -116,21 +117,40 @@ def test_a_batch_is_not_held_up_and_the_end_waits_a_bounded_time(tmp_path: Path)
     assert len(list((tmp_path / "untold").iterdir())) == 3
 
 
+class UntilBegun:
+    """A clock on which time passes only once the receiver is at work, however long its start takes."""
+
+    def __init__(self, begun: Path) -> None:
+        self._begun, self._is_asked = begun, False
+
+    def monotonic(self) -> float:
+        is_first, self._is_asked = not self._is_asked, True
+        return 0.0 if is_first or not self._begun.exists() else 2.0
+
+
 PROGRAMS = [
     # what a receiver does, and what is said of it
     ("sys.exit(0)", ""),  # never reads
     ("sys.exit('no \\x1b[2J room')", "exit status 1: no  [2J room"),
-    ("time.sleep(600)", "gave no answer within 1 s"),
-    ("while True: sys.stdout.write('x' * 1000000)", "gave no answer within 1 s"),
-    ("while True: sys.stderr.write('x' * 1000000)", "gave no answer within 1 s: " + 300 * "x"),
+    ("begun(); time.sleep(600)", "gave no answer within 1 s"),
+    ("begun()\nwhile True: sys.stdout.write('x' * 1000000)", "gave no answer within 1 s"),
+    (
+        "os.write(2, 300 * b'x')\nbegun()\nwhile True: sys.stderr.write('x' * 1000000)",
+        "gave no answer within 1 s: " + 300 * "x",
+    ),
     ("subprocess.Popen([sys.executable, '-c', 'import time; time.sleep(600)'])", ""),  # a child holds the pipe
 ]
 
 
 @pytest.mark.parametrize("program, said", PROGRAMS, ids=range(len(PROGRAMS)))
-def test_whatever_a_receiver_does_it_is_over_in_time(program: str, said: str, tmp_path: Path) -> None:
-    one = receiver(tmp_path, program)
+def test_whatever_a_receiver_does_it_is_over_in_time(
+    program: str, said: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    begun = tmp_path / "begun"
+    one = receiver(tmp_path, f"begun = lambda: open({str(begun)!r}, 'w').close()\n{program}")
     patience = 1 if said.startswith("gave") else 60
+    if patience == 1:
+        monkeypatch.setattr(told_process, "time", UntilBegun(begun))
     assert one.tell(told_line(message(1)) * 3000, patience=patience) == said  # more than any pipe holds
 
 
