@@ -21,6 +21,7 @@ heed_signals()
 
 WHOLE = 5000  # tests; fewer are a part of the suite
 MOST_MARKED = 0.02
+PATIENCE = 20_000  # ms; what a page does not show by then it will not show: nothing is judged by how long it takes
 CHROMIUM = next((found for name in ("chromium", "chromium-browser") if (found := shutil.which(name))), None)
 QUIET = ("--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking")
 
@@ -39,8 +40,11 @@ def pytest_runtest_setup(item: pytest.Item) -> None:
 
 
 @pytest.fixture(autouse=True)
-def own_folders(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> None:
-    """The user's logbook, and the locks of benches, are not the tests' to touch or to wait for."""
+def own_surroundings(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The user's logbook, and the locks of benches, are not the tests' to touch or to wait for; nor do lines of output
+    end where those of the user's terminal do.
+    """
+    monkeypatch.delenv("COLUMNS", raising=False)
     own = tmp_path_factory.mktemp("own")
     monkeypatch.setenv("XDG_DATA_HOME", str(own))
     monkeypatch.setenv("XDG_RUNTIME_DIR", str(own))
@@ -67,8 +71,9 @@ def browser() -> Iterator[object]:
     """One for the whole suite: a process holds one Playwright."""
     if CHROMIUM is None:
         pytest.skip("no Chromium on this machine")
-    from playwright.sync_api import sync_playwright
+    from playwright.sync_api import expect, sync_playwright
 
+    expect.set_options(timeout=PATIENCE)
     with sync_playwright() as playwright:
         chromium = playwright.chromium.launch(executable_path=CHROMIUM, args=list(QUIET))
         yield chromium

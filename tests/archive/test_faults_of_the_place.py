@@ -145,7 +145,9 @@ def test_what_is_found_before_ctrl_c_is_kept_and_the_workers_are_gone(tmp_path: 
     assert process.stderr is not None
     assert process.stderr.readline() == "answered 30\n"
     children = psutil.Process(process.pid).children(recursive=True)
-    for _ in range(presses):
+    process.send_signal(signal.SIGINT)
+    process.send_signal(signal.SIGCONT)
+    for _ in range(1, presses):
         process.send_signal(signal.SIGINT)
     out, told = process.communicate(timeout=60)
     assert process.returncode == 3
@@ -163,9 +165,9 @@ def kept_query(path: Path) -> str:
     return path.read_text().splitlines()[0].rsplit('"', 2)[1]
 
 
-# The command, with the signal as in a terminal; it says when 30 files are answered.
+# The command, with the signal as in a terminal; it says when 30 files are answered, and waits there for the signal.
 INTERRUPTED = """
-import signal, sys
+import os, signal, sys
 signal.signal(signal.SIGINT, signal.default_int_handler)
 from wavewright.archive import answer_file
 take, count = answer_file.AnswerFile.take, []
@@ -174,6 +176,7 @@ def counted(self, answer):
     count.append(answer.item)
     if len(count) == 30:
         print("answered 30", file=sys.stderr, flush=True)
+        os.kill(os.getpid(), signal.SIGSTOP)
 answer_file.AnswerFile.take = counted
 if __name__ == "__main__":
     from wavewright.cli.start import main
