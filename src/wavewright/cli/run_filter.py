@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import functools
+import inspect
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING, Annotated
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Annotated, Any, TypeVar, get_type_hints
 
 import typer
 
@@ -15,6 +18,7 @@ if TYPE_CHECKING:
     from wavewright.logbook.book import Logbook
     from wavewright.logbook.queries import Filter
 
+Result = TypeVar("Result")
 Part = Annotated[str | None, typer.Option("--part", help="Only runs of this part.")]
 Serial = Annotated[
     str | None, typer.Option("--serial", help="Only runs of this serial number; `*` stands for anything.")
@@ -41,6 +45,45 @@ Where = Annotated[
     ),
 ]
 Until = Annotated[str | None, typer.Option("--until", help="Only runs before this UTC time.")]
+FILTERS: Mapping[str, Any] = MappingProxyType(
+    {
+        "part": Part,
+        "serial": Serial,
+        "recipe": RecipeName,
+        "verdict": VerdictWord,
+        "operator": Operator,
+        "station": Station,
+        "batch_name": BatchName,
+        "since": Since,
+        "until": Until,
+        "where": Where,
+    }
+)
+"""All of them by the name that `run_filter` has for each, in the order in which a command lists them."""
+
+
+def with_run_filter(command: Callable[..., Result]) -> Callable[..., Result]:
+    """The same command with all options of a filter in place of its argument `which`, which is the filter they make."""
+    hints = get_type_hints(command, localns={"Filter": object}, include_extras=True)
+    signature = inspect.signature(command)
+    parameters: list[inspect.Parameter] = []
+    for one in signature.parameters.values():
+        if one.name == "which":
+            keyword = inspect.Parameter.KEYWORD_ONLY
+            parameters += [
+                inspect.Parameter(name, keyword, default=None, annotation=option) for name, option in FILTERS.items()
+            ]
+        else:
+            parameters.append(one.replace(annotation=hints[one.name]))
+
+    @functools.wraps(command)
+    def carry_out(**given: Any) -> Result:
+        which = run_filter(**{name: given.pop(name) for name in FILTERS})
+        return command(which=which, **given)
+
+    carry_out.__signature__ = signature.replace(parameters=parameters)  # type: ignore[attr-defined]  # what typer reads
+    carry_out.__annotations__ = {one.name: one.annotation for one in parameters}
+    return carry_out
 
 
 WithSimulated = Annotated[
@@ -71,7 +114,7 @@ def run_filter(
     verdict: str | None = None,
     operator: str | None = None,
     station: str | None = None,
-    batch: str | None = None,
+    batch_name: str | None = None,
     since: str | None = None,
     until: str | None = None,
     where: Sequence[str] | None = None,
@@ -91,7 +134,7 @@ def run_filter(
         "verdict": verdict,
         "operator": operator,
         "station": station,
-        "batch": batch,
+        "batch": batch_name,
         "since": since,
         "until": until,
     }

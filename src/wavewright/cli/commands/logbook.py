@@ -15,27 +15,13 @@ from wavewright.cli.completion import complete_reading, complete_run
 from wavewright.cli.options import CapturesAt, LogbookAt
 from wavewright.cli.output import AsJson, console, print_json
 from wavewright.cli.picture_option import TERMINAL, PictureAt, show_pictures
-from wavewright.cli.run_filter import (
-    BatchName,
-    Operator,
-    Part,
-    RecipeName,
-    Serial,
-    Since,
-    Station,
-    Until,
-    VerdictWord,
-    Where,
-    WithSimulated,
-    real_runs,
-    run_filter,
-)
+from wavewright.cli.run_filter import WithSimulated, real_runs, with_run_filter
 from wavewright.cli.run_table import show_runs, show_unfinished
 from wavewright.cli.telling import tell
 from wavewright.errors import StorageFault
 
 if TYPE_CHECKING:
-    from wavewright.logbook.queries import RunEntry
+    from wavewright.logbook.queries import Filter, RunEntry
 
 MOST_POINTS = 5000  # single readings that are drawn, the newest ones
 
@@ -66,18 +52,10 @@ def list_runs(
 
 
 @commands.command()
+@with_run_filter
 def find(
     *,
-    part: Part = None,
-    serial: Serial = None,
-    recipe: RecipeName = None,
-    verdict: VerdictWord = None,
-    operator: Operator = None,
-    station: Station = None,
-    batch_name: BatchName = None,
-    since: Since = None,
-    until: Until = None,
-    where: Where = None,
+    which: Filter,
     logbook: LogbookAt = None,
     as_json: AsJson = False,
 ) -> None:
@@ -85,10 +63,6 @@ def find(
 
     All filters that are given must match.
     """
-    which = run_filter(
-        part=part, serial=serial, recipe=recipe, verdict=verdict, operator=operator, station=station,
-        batch=batch_name, since=since, until=until, where=where,
-    )  # fmt: skip
     show_runs(*_entries(logbook, None, which), as_json)
 
 
@@ -121,21 +95,13 @@ def show(
 
 
 @commands.command()
+@with_run_filter
 def trend(
     reading: Annotated[
         str, typer.Argument(metavar="READING", help="Such as `rail_noise.ripple`.", autocompletion=complete_reading)
     ],
     *,
-    part: Part = None,
-    serial: Serial = None,
-    recipe: RecipeName = None,
-    verdict: VerdictWord = None,
-    operator: Operator = None,
-    station: Station = None,
-    batch_name: BatchName = None,
-    since: Since = None,
-    until: Until = None,
-    where: Where = None,
+    which: Filter,
     simulated: WithSimulated = False,
     out: Annotated[Path | None, typer.Option(help="Draw it into this file too, an .html file.")] = None,
     picture: PictureAt = None,
@@ -151,10 +117,6 @@ def trend(
     from wavewright.logbook.queries import trend as trend_of
     from wavewright.reporting.trend_text import trend_lines
 
-    which = run_filter(
-        part=part, serial=serial, recipe=recipe, verdict=verdict, operator=operator, station=station,
-        batch=batch_name, since=since, until=until, where=where,
-    )  # fmt: skip
     with Logbook.existing(logbook) as book:
         which = real_runs(book, which, simulated=simulated)
         found = trend_of(book, reading, which)
@@ -178,21 +140,13 @@ def trend(
 
 
 @commands.command()
+@with_run_filter
 def export(
     file: Annotated[
         Path, typer.Argument(help="`.csv`, `.h5`, `.parquet`: one row per reading; `.jsonl`: one run per line.")
     ],
     *,
-    part: Part = None,
-    serial: Serial = None,
-    recipe: RecipeName = None,
-    verdict: VerdictWord = None,
-    operator: Operator = None,
-    station: Station = None,
-    batch_name: BatchName = None,
-    since: Since = None,
-    until: Until = None,
-    where: Where = None,
+    which: Filter,
     logbook: LogbookAt = None,
 ) -> None:
     """Write runs to a file for other programs.
@@ -204,10 +158,6 @@ def export(
     from wavewright.logbook.book import Logbook
     from wavewright.logbook.exchange import export as export_to
 
-    which = run_filter(
-        part=part, serial=serial, recipe=recipe, verdict=verdict, operator=operator, station=station,
-        batch=batch_name, since=since, until=until, where=where,
-    )  # fmt: skip
     things = "runs" if file.suffix == ".jsonl" else "readings"
     with Logbook.existing(logbook) as book, ProgressBar(console(stderr=True), things) as bar:
         left_out: list[str] = []

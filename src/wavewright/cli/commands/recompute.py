@@ -70,7 +70,7 @@ def recompute(
             "neither or both of a run and --all", expected="`wavewright recompute RUN`, or `wavewright recompute --all`"
         )
     which = run_filter(
-        part=part, station=station, operator=operator, batch=batch_name, since=since, until=until, where=where
+        part=part, station=station, operator=operator, batch_name=batch_name, since=since, until=until, where=where
     )
     if run is not None and which != run_filter():
         raise Misuse("a run and filters", expected="`--all` with filters, or a run without")

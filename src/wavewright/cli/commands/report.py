@@ -12,21 +12,7 @@ from wavewright.cli.chosen_run import chosen_run
 from wavewright.cli.completion import complete_run
 from wavewright.cli.options import CapturesAt, LogbookAt
 from wavewright.cli.picture_option import PictureAt, show_outcome_pictures
-from wavewright.cli.run_filter import (
-    BatchName,
-    Operator,
-    Part,
-    RecipeName,
-    Serial,
-    Since,
-    Station,
-    Until,
-    VerdictWord,
-    Where,
-    WithSimulated,
-    real_runs,
-    run_filter,
-)
+from wavewright.cli.run_filter import WithSimulated, real_runs, run_filter, with_run_filter
 from wavewright.errors import Misuse
 
 if TYPE_CHECKING:
@@ -42,6 +28,7 @@ TITLES = {
 }  # of formats, in words
 
 
+@with_run_filter
 def report(
     runs: Annotated[
         list[str] | None,
@@ -65,16 +52,7 @@ def report(
         Path | None,
         typer.Option(help="Folder for the report of each run of a batch; the page leads to them then."),
     ] = None,
-    part: Part = None,
-    serial: Serial = None,
-    recipe: RecipeName = None,
-    verdict: VerdictWord = None,
-    operator: Operator = None,
-    station: Station = None,
-    batch_name: BatchName = None,
-    since: Since = None,
-    until: Until = None,
-    where: Where = None,
+    which: Filter,
     simulated: WithSimulated = False,
     logbook: LogbookAt = None,
     captures: CapturesAt = None,
@@ -88,10 +66,6 @@ def report(
 
     if out is None and picture is None:
         raise Misuse("no file to write", expected="`--out FILE`, or `--picture terminal`")
-    which = run_filter(
-        part=part, serial=serial, recipe=recipe, verdict=verdict, operator=operator, station=station,
-        batch=batch_name, since=since, until=until, where=where,
-    )  # fmt: skip
     if batch or len(runs or ()) > 1:
         if out is None or picture is not None:
             raise Misuse("a batch has no single picture", expected="`--out FILE`", do="`--picture` draws one run")

@@ -13,20 +13,7 @@ from wavewright.cli.command_table import CommandTable, command_of
 from wavewright.cli.completion import complete_reading
 from wavewright.cli.options import LogbookAt
 from wavewright.cli.output import AsJson, print_json
-from wavewright.cli.run_filter import (
-    BatchName,
-    Operator,
-    Part,
-    RecipeName,
-    Serial,
-    Since,
-    Station,
-    Until,
-    Where,
-    WithSimulated,
-    real_runs,
-    run_filter,
-)
+from wavewright.cli.run_filter import FILTERS, WithSimulated, real_runs, run_filter
 
 if TYPE_CHECKING:
     from wavewright.logbook.studies.catalogue import Study
@@ -34,17 +21,7 @@ if TYPE_CHECKING:
 READING = Annotated[
     str, typer.Argument(metavar="READING", help="Such as `rail_noise.ripple`.", autocompletion=complete_reading)
 ]
-FILTERS = {
-    "part": Part,
-    "serial": Serial,
-    "recipe": RecipeName,
-    "operator": Operator,
-    "station": Station,
-    "batch": BatchName,
-    "since": Since,
-    "until": Until,
-    "where": Where,
-}
+ASKED = tuple(name for name in FILTERS if name != "verdict")  # a study is of all verdicts
 
 
 class Studies(typer.core.TyperGroup):
@@ -94,8 +71,8 @@ def _parameters(study: Study) -> Iterator[inspect.Parameter]:
         kind, option = typing.get_args(one.annotation)
         info = typer.Option(help=option.about, min=option.least, max=option.most)
         yield one.replace(annotation=Annotated[kind, info])
-    for name, annotation in FILTERS.items():
-        yield inspect.Parameter(name, keyword, default=None, annotation=annotation)
+    for name in ASKED:
+        yield inspect.Parameter(name, keyword, default=None, annotation=FILTERS[name])
     yield inspect.Parameter("simulated", keyword, default=False, annotation=WithSimulated)
     yield inspect.Parameter("logbook", keyword, default=None, annotation=LogbookAt)
     yield inspect.Parameter("as_json", keyword, default=False, annotation=AsJson)
@@ -105,7 +82,7 @@ def _carry_out(study: Study, *, logbook: str | None, simulated: bool, as_json: b
     from wavewright.logbook.book import Logbook
     from wavewright.logbook.studies.catalogue import compute_study
 
-    which = run_filter(**{name: given.pop(name) for name in FILTERS})
+    which = run_filter(**{name: given.pop(name) for name in ASKED})
     reading = given.pop("reading") if study.of_reading else ""
     with Logbook.existing(logbook) as book:
         result = compute_study(study, book, real_runs(book, which, simulated=simulated), reading, **given)
