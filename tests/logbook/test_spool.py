@@ -331,6 +331,7 @@ from tests.logbook.made_outcomes import outcome
 from wavewright.logbook.delivery import Delivery
 url, out, name, count = sys.argv[1], Path(sys.argv[2]), sys.argv[3], int(sys.argv[4])
 for number in range(count):
+    sys.stdin.readline()  # goes on when it is told to; at once where nobody tells it anything
     made = outcome(number, serial=f"{name}-{number}", seed=number)
     delivery = Delivery(url, out=out, may_be_away=True, say=lambda text: None)
     gone = delivery.deliver(made, made, station=name, batch="lot-7")
@@ -374,24 +375,32 @@ def told_by_stations(server: Server, addresses: dict[str, str], folder: Path) ->
         subprocess.Popen(
             [sys.executable, "-c", STATION, url, str(folder / name), name, str(UNITS)],
             cwd=ROOT,
+            stdin=subprocess.DEVNULL if number else subprocess.PIPE,
             stdout=subprocess.PIPE,
             text=True,
         )
-        for name, url in addresses.items()
+        for number, (name, url) in enumerate(addresses.items())
     ]
     told: list[str] = []
-    first = stations[0].stdout
-    assert first is not None
     every = UNITS // (STOPS + 1)
     for _ in range(STOPS):  # after so many outcomes of the first station it goes, and comes after as many again
-        told += [first.readline() for _ in range(every - every // 2)]
+        told += made_by(stations[0], every - every // 2)
         server.stop()
-        told += [first.readline() for _ in range(every // 2)]
+        told += made_by(stations[0], every // 2)
         server.start()
     for station in stations:
         told += station.communicate()[0].splitlines()
     assert [station.returncode for station in stations] == [0] * STATIONS
     return told
+
+
+def made_by(station: subprocess.Popen[str], count: int) -> list[str]:
+    """What a station says of the next outcomes, which it waits to be told to make: none is made while nobody looks."""
+    assert station.stdin is not None
+    assert station.stdout is not None
+    station.stdin.write(count * "\n")
+    station.stdin.flush()
+    return [station.stdout.readline() for _ in range(count)]
 
 
 def test_what_is_entered_and_cannot_be_deleted_is_said_and_known_the_next_time(
