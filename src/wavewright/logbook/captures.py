@@ -88,7 +88,7 @@ class CaptureFile:
             for dataset in datasets:
                 dataset.flush()
             self._disk.check()
-            places = [dataset.id.get_offset() for dataset in datasets]
+            places = [dataset.get_offset() for dataset in datasets]
         self._counts[measurement] = shot + 1
         return {
             name: -1 if place is None else int(place) for name, place in zip(capture.waveforms, places, strict=True)

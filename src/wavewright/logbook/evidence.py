@@ -3,19 +3,19 @@
 While the run is on, the folder has a name that begins with a dot, and a journal in it; it gets its own name when
 everything is on the disk. Captures, readings and messages are written as they come. A shot is with the operating
 system, and out of reach of a kill, before the next one is taken. It is on the disk, and out of reach of a power
-failure, before the one after the next is taken, since its readings are computed while the next one is fetched. What a
-killed run leaves is such a dotted folder, which `unfinished.py` makes evidence of.
+failure, before the one after the next is taken, since it is brought there, beside its evaluation, while the next one is
+fetched. Its readings are on the disk with the next shot, or with the measurement; they can be computed from the shot.
+What a killed run leaves is such a dotted folder, which `unfinished.py` makes evidence of.
 """
 
 from __future__ import annotations
 
-import io
 import json
 import re
 import shutil
 import zlib
-from collections.abc import Callable, Iterable, Iterator, Mapping
-from contextlib import contextmanager, suppress
+from collections.abc import Callable, Iterable, Mapping
+from contextlib import suppress
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -29,6 +29,8 @@ from wavewright.durable_files import put_in_place, sync_file, sync_folder, write
 from wavewright.errors import BenchFault, Misuse, StorageFault, WireFault
 from wavewright.logbook.captures import CaptureFile, KeptCaptures
 from wavewright.logbook.code_store import CodeStore, CollectedShots, Collection
+from wavewright.logbook.dialogue_file import DialogueFile, named_storage
+from wavewright.logbook.disk_thread import DiskThread
 from wavewright.logbook.held_folder import HeldFolder
 from wavewright.logbook.journal import Journal
 from wavewright.logbook.outcome_files import (
@@ -86,13 +88,15 @@ class Evidence:
         self._unfinished = self._held.path
         try:
             with named_storage(parent):
-                self._dialogue = _WireStream(self._unfinished / WIRE_LOG)
+                self._dialogue = DialogueFile(self._unfinished / WIRE_LOG)
                 self._journal = Journal(self._unfinished / JOURNAL)
             self._captures = CaptureFile(self._unfinished / CAPTURES)
         except BaseException:
             self._held.remove()
             self._abandon_collection()
             raise
+        self._disk = DiskThread(self._sync, where=self._unfinished)
+        self._is_on_its_way = False  # to the disk: the shot that was kept last
         self._shots: dict[str, int] = {}
         self._incomplete: tuple[str, Capture] | None = None
         self._is_kept = False
@@ -108,6 +112,8 @@ class Evidence:
         self._abandon_collection()
         if self._is_kept:
             return
+        with suppress(StorageFault):
+            self._disk.end()
         self._captures.abandon()
         self._dialogue.close()
         self._journal.close()
@@ -165,7 +171,8 @@ class Evidence:
             for first, *rest in by_disk.values():
                 _check_room(first, (1 + len(rest)) * size + SPARE)
             self._journal.write("begin", outcome_as_json(outcome))
-            self._sync()
+            self._dialogue.sync()
+            self._journal.sync()
             sync_folder(self._unfinished)
             sync_folder(self._parent)
         self._has_begun = True
@@ -205,16 +212,29 @@ class Evidence:
         }
         self._note("shot", {"label": label, "described": described_shot(capture), "codes": codes})
         self._incomplete = label, capture
+        self._is_on_its_way = False
+
+    def send_to_disk(self) -> None:
+        """Begin to bring the shot that was kept last to the disk: `read` then waits for no more than is left of it.
+
+        The readings are on the disk with the next shot. Any thread may call it; StorageFault as `keep`.
+        """
+        self._disk.begin()
+        self._is_on_its_way = True
 
     def read(self, label: str, readings: Mapping[str, Reading]) -> None:
-        """Write down what was computed from the last shot, and return when it all is on the disk; StorageFault so."""
+        """Write down what was computed from the last shot, and return when that shot is on the disk; StorageFault so.
+
+        The readings are there too, unless the shot was sent there before them.
+        """
         self._complete()
         shot = self._shots[label] = self._shots.get(label, 0) + 1
         plain = {name: reading.as_json() for name, reading in readings.items()}
         self._note("readings", {"label": label, "shot": shot, "readings": plain})
-        self._captures.sync()
-        with named_storage(self._unfinished):
-            self._sync()
+        if self._is_on_its_way:
+            self._disk.wait()
+        else:
+            self._disk.call()
 
     def measured(self, measurement: MeasurementOutcome) -> None:
         """Write down a measurement that is complete; StorageFault as `keep`."""
@@ -232,6 +252,8 @@ class Evidence:
         StorageFault : the disk does not take it; what came stays in the dotted folder.
         """
         self._complete()
+        self._disk.end()
+        self._disk.wait()
         self._captures.close()
         self._dialogue.close()
         self._dialogue.check()
@@ -276,8 +298,10 @@ class Evidence:
             self._journal.write(kind, content)
 
     def _sync(self) -> None:
-        self._dialogue.sync()
-        self._journal.sync()
+        self._captures.sync()
+        with named_storage(self._unfinished):
+            self._dialogue.sync()
+            self._journal.sync()
 
     def _abandon_collection(self) -> None:
         if self._collection is not None:
@@ -334,56 +358,3 @@ def _check_room(folder: Path, size: int) -> None:
             where=str(folder),
             do="free space, or name another folder with --out or --logbook",
         )
-
-
-class _WireStream(io.TextIOBase):
-    """A text file that swallows the first fault, and everything after it, until `check` is called.
-
-    What is written is with the operating system at once, so that a kill leaves the dialogue up to its last message.
-    """
-
-    def __init__(self, path: Path) -> None:
-        self._path = path
-        self._file = path.open("xb", buffering=0)
-        self._fault: OSError | None = None
-        self.has_spoken = False
-
-    def write(self, text: str) -> int:
-        self.has_spoken = self.has_spoken or not text.startswith("#")
-        rest = memoryview(text.encode())
-        while self._fault is None and rest:
-            try:
-                rest = rest[self._file.write(rest) :]
-            except OSError as fault:
-                self._fault = fault
-        return len(text)
-
-    def close(self) -> None:
-        try:
-            self._file.close()
-        except OSError as fault:
-            self._fault = self._fault or fault
-
-    def sync(self) -> None:
-        """Return when the dialogue is on the disk; raises what went wrong so far."""
-        self.check()
-        sync_file(self._file.fileno())
-
-    def check(self) -> None:
-        """Raise, as a StorageFault, what went wrong so far."""
-        with named_storage(self._path):
-            if self._fault is not None:
-                raise self._fault
-
-
-@contextmanager
-def named_storage(path: Path) -> Iterator[None]:
-    """Turn what the operating system says about a file or folder into our error."""
-    try:
-        yield
-    except OSError as fault:
-        raise StorageFault(
-            f"the evidence cannot be written: {fault.strerror or fault}",
-            where=str(fault.filename or path),
-            do="free space or get permission to write there, or name another folder with --out",
-        ) from fault

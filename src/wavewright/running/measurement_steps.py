@@ -285,6 +285,8 @@ def _evaluate(
     shot = given if isinstance(given, ExaminedShot) else ExaminedShot(given, measurement)
     fenced: Callable[[], AbstractContextManager[None]] = fence or nullcontext
     with fenced():
+        if evaluation.shots + 1 < measurement.shots:  # readings of the last one follow with no other
+            context.store.send_to_disk()
         context.references.offer(measurement, shot)
     context.hear(measurement, shot)  # decodes, which may take long: a signal may end it
     readings = evaluation.add(shot, shielded=fence or context.shielded)

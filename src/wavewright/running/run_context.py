@@ -177,8 +177,11 @@ class CaptureStore(Protocol):
     def keep(self, label: str, capture: Capture) -> None:
         """Take one shot of a measurement."""
 
+    def send_to_disk(self) -> None:
+        """Begin, beside the caller, what `read` waits for with the last shot; its readings follow with the next."""
+
     def read(self, label: str, readings: Mapping[str, Reading]) -> None:
-        """What was computed from the last shot; returns when that and the shot are where no kill reaches them."""
+        """What was computed from the last shot; returns when that shot is where no power failure reaches it."""
 
     def measured(self, measurement: MeasurementOutcome) -> None:
         """A measurement is complete."""
@@ -200,6 +203,9 @@ class InMemory:
     def keep(self, label: str, capture: Capture) -> None:
         """Take one shot of a measurement."""
         self._captures.setdefault(label, []).append(capture)
+
+    def send_to_disk(self) -> None:
+        """Nothing: there is no disk."""
 
     def read(self, label: str, readings: Mapping[str, Reading]) -> None:
         """Nothing: the outcome has them."""

@@ -67,7 +67,10 @@ def test_what_h5py_refuses_is_refused_alike(both: Any, content: str) -> None:
     ids=["int8", "every second big-endian", "empty", "float64"],
 )
 def test_datasets_are_those_of_h5py(both: Any, content: np.ndarray[Any, Any]) -> None:
-    made = [enter_dataset(both[0], "shot/0/codes", content), both[1].create_dataset("shot/0/codes", data=content)]
+    made = [
+        h5py.Dataset(enter_dataset(both[0], "shot/0/codes", content)),
+        both[1].create_dataset("shot/0/codes", data=content),
+    ]
     kinds = [
         (
             one.dtype,

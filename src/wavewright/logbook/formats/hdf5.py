@@ -114,7 +114,9 @@ def write_capture(file: Any, capture: Capture, *, compression: str | None = None
 
 
 def write_codes(file: Any, capture: Capture, *, within: str = "", compression: str | None = None) -> list[Any]:
-    """The part of `write_capture` that takes the codes: a dataset for each channel, which are returned.
+    """The part of `write_capture` that takes the codes: a dataset for each channel.
+
+    Returns their handles of the low level, `h5py.h5d.DatasetID`.
 
     Parameters
     ----------
@@ -183,7 +185,7 @@ def read_capture(file: Any) -> Capture:
 def _write_codes(group: Any, wave: Waveform, compression: str | None, *, name: str = "codes") -> Any:
     if not (compression and len(wave)):
         return enter_dataset(group, name, wave.codes)
-    return group.create_dataset(name, data=wave.codes, compression=compression, shuffle=wave.codes.itemsize > 1)
+    return group.create_dataset(name, data=wave.codes, compression=compression, shuffle=wave.codes.itemsize > 1).id
 
 
 def _describe(group: Any, wave: Waveform) -> None:

@@ -6,7 +6,7 @@ A shot has some 50 attributes; h5py finds type, space and place of each anew. Wh
 from __future__ import annotations
 
 from collections.abc import Mapping
-from functools import cache
+from functools import cache, lru_cache
 from typing import Any, Final
 
 import numpy as np
@@ -29,16 +29,18 @@ def enter_attributes(group: Any, values: Mapping[str, Any]) -> None:
 
 
 def enter_dataset(group: Any, name: str, content: np.ndarray[Any, Any]) -> Any:
-    """A new dataset in an open h5py group, neither chunked nor packed, with the groups that its name lies in."""
-    import h5py
-    from h5py import h5d, h5s, h5t
+    """A new dataset in an open h5py group, neither chunked nor packed, with the groups that its name lies in.
+
+    Returns its handle of the low level, `h5py.h5d.DatasetID`.
+    """
+    from h5py import h5d, h5s
 
     content = np.ascontiguousarray(content)
     creation, way = _plain_creation()
-    kind = h5t.py_create(content.dtype, logical=True)
-    made = h5d.create(group.id, name.encode(), kind, h5s.create_simple(content.shape), creation, way)
-    made.write(h5s.ALL, h5s.ALL, content)
-    return h5py.Dataset(made)
+    in_file, in_memory, space = _row(content.dtype, content.shape)
+    made = h5d.create(group.id, name.encode(), in_file, space, creation, way)
+    made.write(h5s.ALL, h5s.ALL, content, mtype=in_memory)
+    return made
 
 
 @cache
@@ -46,6 +48,14 @@ def _scalar() -> Any:
     from h5py import h5s
 
     return h5s.create(h5s.SCALAR)
+
+
+@lru_cache(maxsize=64)  # the records of a run are of one length, or of a few
+def _row(dtype: np.dtype[Any], shape: tuple[int, ...]) -> tuple[Any, Any, Any]:
+    """The type of an array's elements as h5py has it, in the file and in memory, and its space."""
+    from h5py import h5s, h5t
+
+    return h5t.py_create(dtype, logical=True), h5t.py_create(dtype), h5s.create_simple(shape)
 
 
 @cache
