@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from wavewright.cli.gathered_options import gathered
+from wavewright.cli.options import LogbookAt
 from wavewright.cli.output import console
 
 if TYPE_CHECKING:
@@ -105,6 +107,20 @@ class AnswersWanted:
 
         jobs = min(self.jobs, count)
         return Processes(jobs) if jobs > 1 else ThisProcess()
+
+
+with_answers = gathered(
+    "answering",
+    {
+        "jobs": (FileJobs, 1),
+        "cluster": (ClusterOf, None),
+        "table": (TableAt, None),
+        "afresh": (Afresh, False),
+        "logbook": (LogbookAt, None),
+    },
+    AnswersWanted,
+)
+"""For a command about files with the argument `answering`: who answers, and where answers go."""
 
 
 class AnswersInOrder:

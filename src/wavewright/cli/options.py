@@ -53,6 +53,17 @@ Draw = Annotated[
     typer.Option("--draw", min=0, help="Repeat the random events of an earlier run on a simulated bench: its `draw`."),
 ]
 
+FileWords = Annotated[
+    list[str],
+    typer.Argument(
+        help="CSV, WAV, HDF5, NPZ or SCPI DIF; several of them, folders, or patterns such as `'shots/*.npz'`.",
+        metavar="FILES...",
+    ),
+]
+FileInterval = Annotated[
+    str | None, typer.Option("--interval", help="Time between samples, `1 us`, where the file has none.")
+]
+
 
 def read_settings(words: Sequence[str] | None) -> dict[str, str]:
     """`name=value` words of `--set` as a mapping.

@@ -2,23 +2,21 @@
 
 from __future__ import annotations
 
-import functools
-import inspect
 import sys
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Annotated, Any, TypeVar, get_type_hints
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from wavewright.cli.completion import complete_verdict
+from wavewright.cli.gathered_options import gathered
 
 if TYPE_CHECKING:
     from wavewright.logbook.book import Logbook
     from wavewright.logbook.queries import Filter
 
-Result = TypeVar("Result")
 Part = Annotated[str | None, typer.Option("--part", help="Only runs of this part.")]
 Serial = Annotated[
     str | None, typer.Option("--serial", help="Only runs of this serial number; `*` stands for anything.")
@@ -60,31 +58,6 @@ FILTERS: Mapping[str, Any] = MappingProxyType(
     }
 )
 """All of them by the name that `run_filter` has for each, in the order in which a command lists them."""
-
-
-def with_run_filter(command: Callable[..., Result]) -> Callable[..., Result]:
-    """The same command with all options of a filter in place of its argument `which`, which is the filter they make."""
-    hints = get_type_hints(command, localns={"Filter": object}, include_extras=True)
-    signature = inspect.signature(command)
-    parameters: list[inspect.Parameter] = []
-    for one in signature.parameters.values():
-        if one.name == "which":
-            keyword = inspect.Parameter.KEYWORD_ONLY
-            parameters += [
-                inspect.Parameter(name, keyword, default=None, annotation=option) for name, option in FILTERS.items()
-            ]
-        else:
-            parameters.append(one.replace(annotation=hints[one.name]))
-
-    @functools.wraps(command)
-    def carry_out(**given: Any) -> Result:
-        which = run_filter(**{name: given.pop(name) for name in FILTERS})
-        return command(which=which, **given)
-
-    carry_out.__signature__ = signature.replace(parameters=parameters)  # type: ignore[attr-defined]  # what typer reads
-    carry_out.__annotations__ = {one.name: one.annotation for one in parameters}
-    return carry_out
-
 
 WithSimulated = Annotated[
     bool, typer.Option("--simulated", help="Include runs on simulated benches even where there are runs on real ones.")
@@ -140,3 +113,7 @@ def run_filter(
     }
     found = read_filter(words, written=lambda word, value: f"--{word} {value}")
     return replace(found, declared=read_declared(where or (), written=lambda word: f"--where {word}"))
+
+
+with_run_filter = gathered("which", {name: (option, None) for name, option in FILTERS.items()}, run_filter)
+"""For a command with the argument `which`: the filter that all of these options make."""

@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from wavewright.cli.answering import Afresh, AnswersWanted, ClusterOf, FileJobs, TableAt
+from wavewright.cli.answering import AnswersWanted, with_answers
 from wavewright.cli.completion import complete_bus, complete_layer
-from wavewright.cli.options import LogbookAt, number_or_name, split_words
+from wavewright.cli.options import FileInterval, FileWords, number_or_name, split_words
 from wavewright.cli.output import AsJson, console, print_json
 from wavewright.errors import Misuse
 
@@ -40,15 +40,10 @@ class Base(StrEnum):
     TEXT = "text"
 
 
+@with_answers
 def decode(
     context: typer.Context,
-    words: Annotated[
-        list[str],
-        typer.Argument(
-            help="CSV, WAV, HDF5, NPZ or SCPI DIF; several of them, folders, or patterns such as `'shots/*.npz'`.",
-            metavar="FILES...",
-        ),
-    ],
+    words: FileWords,
     *,
     bus: Annotated[
         str,
@@ -67,17 +62,13 @@ def decode(
         ),
     ] = None,
     base: Annotated[Base, typer.Option(help="Number format of data.")] = Base.HEX,
-    interval: Annotated[str | None, typer.Option(help="Time between samples, `1 us`, where the file has none.")] = None,
+    interval: FileInterval = None,
     timing: Annotated[
         bool,
         typer.Option("--timing", help="Show the timing of the lines beside the published limits, instead of frames."),
     ] = False,
     as_csv: Annotated[bool, typer.Option("--csv", help="Print comma-separated values.")] = False,
-    jobs: FileJobs = 1,
-    cluster: ClusterOf = None,
-    table: TableAt = None,
-    afresh: Afresh = False,
-    logbook: LogbookAt = None,
+    answering: AnswersWanted,
     as_json: AsJson = False,
 ) -> int:
     """Decode a bus in stored records.
@@ -95,7 +86,6 @@ def decode(
         raise Misuse("`--csv` and `--json`", expected="one of the two")
     files, given = split_words([*words, *context.args])
     query = _query(bus, given, then=then, find=find, base=base, interval=interval)
-    answering = AnswersWanted(jobs, cluster, table, afresh, logbook)
     if answering.is_wanted or is_pile(files):
         if unfit := [name for name, value in {"--timing": timing, "--csv": as_csv}.items() if value]:
             do = "decode one after the other" if unfit[0] == "--timing" else "name a table, `--table frames.csv`"

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from wavewright.cli.answering import Afresh, AnswersWanted, ClusterOf, FileJobs, TableAt
-from wavewright.cli.options import LogbookAt, number_or_name
+from wavewright.cli.answering import AnswersWanted, with_answers
+from wavewright.cli.options import number_or_name
 from wavewright.cli.output import AsJson, print_json
 from wavewright.cli.picture_option import PictureAt, show_pictures
 from wavewright.durable_files import write_whole
@@ -26,6 +26,7 @@ MOST_FAULTS = 500  # that are printed
 MOST_MARKED = 100
 
 
+@with_answers
 def density(
     files: Annotated[
         list[Path],
@@ -52,11 +53,7 @@ def density(
     ] = None,
     out: Annotated[Path | None, typer.Option(help="Draw the histogram into this HTML file.")] = None,
     picture: PictureAt = None,
-    jobs: FileJobs = 1,
-    cluster: ClusterOf = None,
-    table: TableAt = None,
-    afresh: Afresh = False,
-    logbook: LogbookAt = None,
+    answering: AnswersWanted,
     as_json: AsJson = False,
 ) -> int:
     """Histogram of stored shots over time and level.
@@ -78,7 +75,7 @@ def density(
     query.check()
     if out is not None:
         _check_page(out)
-    with AnswersWanted(jobs, cluster, table, afresh, logbook).answers(query, items) as answers:
+    with answering.answers(query, items) as answers:
         found = FilesDensity(query, answers, rare=rare)
         answers.tabled = found.tabled()
         print_json(_plain(found)) if as_json else _tell(found)

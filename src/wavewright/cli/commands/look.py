@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from wavewright.cli.answering import Afresh, AnswersWanted, ClusterOf, FileJobs, TableAt
+from wavewright.cli.answering import AnswersWanted, with_answers
 from wavewright.cli.bench_choice import chosen_bench
 from wavewright.cli.operator_terminal import OperatorTerminal
-from wavewright.cli.options import Bench, Draw, Instruments, LogbookAt, Seed, read_instruments
+from wavewright.cli.options import Bench, Draw, Instruments, Seed, read_instruments
 from wavewright.cli.output import AsJson, console, print_json
 from wavewright.cli.picture_option import TERMINAL, PictureAt, show_pictures
 from wavewright.errors import Misuse
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from wavewright.running.first_look import FirstLook
 
 
+@with_answers
 def look(
     files: Annotated[
         list[Path] | None,
@@ -57,11 +58,7 @@ def look(
     draw: Draw = None,
     yes: Annotated[bool, typer.Option("--yes", help="Unattended: the place of the probes is not confirmed.")] = False,
     picture: PictureAt = None,
-    jobs: FileJobs = 1,
-    cluster: ClusterOf = None,
-    table: TableAt = None,
-    afresh: Afresh = False,
-    logbook: LogbookAt = None,
+    answering: AnswersWanted,
     as_json: AsJson = False,
 ) -> int:
     """Say what is on lines that nobody has described.
@@ -77,9 +74,12 @@ def look(
             raise Misuse("files together with `--bench`, `--input` or `--recipe`", expected="either files or a bench")
         from wavewright.cli.file_look import look_at_files
 
-        answering = AnswersWanted(jobs, cluster, table, afresh, logbook)
         return look_at_files(files, interval=interval, picture=picture, answering=answering, as_json=as_json)
-    if unfit := [name for name, value in {"--cluster": cluster, "--table": table}.items() if value is not None]:
+    if unfit := [
+        name
+        for name, value in {"--cluster": answering.cluster, "--table": answering.table}.items()
+        if value is not None
+    ]:
         raise Misuse(f"`{unfit[0]}` without files", expected="files that are looked at")
     from wavewright.instruments.bench_file import load_bench
     from wavewright.quantities import read_quantity

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from wavewright.cli.answering import Afresh, AnswersWanted, ClusterOf, FileJobs, TableAt
+from wavewright.cli.answering import AnswersWanted, with_answers
 from wavewright.cli.completion import complete_metric
-from wavewright.cli.options import LogbookAt, number_or_name, read_stated, split_words
+from wavewright.cli.options import FileInterval, FileWords, number_or_name, read_stated, split_words
 from wavewright.cli.output import AsJson, console, print_json
 from wavewright.cli.picture_option import PictureAt, show_pictures
 from wavewright.errors import Misuse
@@ -29,15 +29,10 @@ STATED_OF_INPUTS = ("gain", "offset", "timebase", "skew", "nonlinearity", "noise
                     "attenuation", "limits")  # fmt: skip
 
 
+@with_answers
 def measure(
     context: typer.Context,
-    words: Annotated[
-        list[str],
-        typer.Argument(
-            help="CSV, WAV, HDF5, NPZ or SCPI DIF; several of them, folders, or patterns such as `'shots/*.npz'`.",
-            metavar="FILES...",
-        ),
-    ],
+    words: FileWords,
     *,
     metric: Annotated[
         list[str],
@@ -58,7 +53,7 @@ def measure(
     compare: Annotated[
         Path | None, typer.Option(help="Compare with the channel of that name in this file, recorded before.")
     ] = None,
-    interval: Annotated[str | None, typer.Option(help="Time between samples, `1 us`, where the file has none.")] = None,
+    interval: FileInterval = None,
     accuracy: Annotated[
         list[str] | None,
         typer.Option(
@@ -77,11 +72,7 @@ def measure(
         bool, typer.Option("--each", help="Show every occurrence with its time, where a metric has them.")
     ] = False,
     picture: PictureAt = None,
-    jobs: FileJobs = 1,
-    cluster: ClusterOf = None,
-    table: TableAt = None,
-    afresh: Afresh = False,
-    logbook: LogbookAt = None,
+    answering: AnswersWanted,
     as_json: AsJson = False,
 ) -> int:
     """Compute metrics of stored waveforms.
@@ -94,7 +85,6 @@ def measure(
 
     files, given = split_words([*words, *context.args])
 
-    answering = AnswersWanted(jobs, cluster, table, afresh, logbook)
     if answering.is_wanted or is_pile(files):
         alone = {"--derive": derive, "--compare": compare, "--accuracy": accuracy, "--each": each, "--picture": picture}
         if unfit := [name for name, value in alone.items() if value]:
