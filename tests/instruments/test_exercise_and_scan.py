@@ -217,6 +217,8 @@ ARMED: list[tuple[str, TrialOutcome, str]] = [
         "does not wait for the trigger",
     ),
     ('{ask: "SYSTem:VERSion?", pattern: "1999", within: 50 ms}', TrialOutcome.FAILS, "before it is armed"),
+    # the event register says so once, whatever happens after that
+    ('{ask: "STATus:OPERation:EVENt?", mask: 32, within: 50 ms}', TrialOutcome.FAILS, "does not wait for the trigger"),
     ('{ask: "STATus:OPERation:WAITing?", mask: 32, within: 50 ms}', TrialOutcome.FAILS, "-113"),
 ]
 

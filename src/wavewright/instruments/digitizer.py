@@ -245,6 +245,10 @@ class Digitizer(Instrument):
             self._acquisition.stop_after_fault()
             raise
 
+    def confirm_armed(self) -> None:
+        """See that it waits for the trigger, where the profile says how; errors as above."""
+        self._acquisition.confirm_armed()
+
     def complete(self, *, timeout: float | None = None) -> Capture:
         """Wait for the armed shot to end, and fetch it; without a trigger in `auto` mode it is forced.
 

@@ -130,8 +130,8 @@ def _rows(instrument: Instrument, elapsed: Callable[[], float]) -> Iterator[Tria
     for setting, value, input in _everything(instrument):
         yield _try(instrument, Assignment(setting, value, input), elapsed)
     if isinstance(instrument, Digitizer):
-        yield from _wait_for_the_trigger(instrument, elapsed)
         yield from _capture_in_every_format(instrument, elapsed)
+        yield from _wait_for_the_trigger(instrument, elapsed)
 
 
 def _known_state(instrument: Instrument, elapsed: Callable[[], float]) -> TrialRow:
@@ -267,9 +267,9 @@ def _is_same(asked: float | str | bool, used: float | str | bool) -> bool:
 
 
 def _wait_for_the_trigger(instrument: Digitizer, elapsed: Callable[[], float]) -> Iterator[TrialRow]:
-    """Armed for a level that no signal should reach: it says that it waits then, and not before or after that.
+    """Armed for a level that no signal should reach: it says that it waits then, as often as it is asked.
 
-    Twice, so that what it says once it has been stopped is seen as well.
+    And not before that, after the records that were taken, nor once it has been stopped, which the second round sees.
     """
     acquire, begin = instrument.profile.grammar.acquire, elapsed()
     if not acquire.armed.ask:
@@ -284,7 +284,10 @@ def _wait_for_the_trigger(instrument: Digitizer, elapsed: Callable[[], float]) -
             return
         try:
             instrument.arm_for_stimulus(waits.sleep)
-            instrument.stop()
+            try:
+                instrument.confirm_armed()
+            finally:
+                instrument.stop()
         except WavewrightError as fault:
             _settle(instrument)
             finding, remark = TrialOutcome.FAILS, f"{fault.what}; its profile needs another `acquire: {{armed: …}}`"
