@@ -164,6 +164,9 @@ WRONG: list[tuple[str, Doubt, Setup, Setup]] = [
     ("the ripple at a nominal frequency", Doubt.OFF_FREQUENCY,
      rail(RIPPLE, "metric: ripple, frequency: 300 kHz, limit: at most 10 mV"),
      rail(RIPPLE, "metric: ripple, limit: at most 40 mV")),
+    ("a band beyond half the rate", Doubt.UNDERSAMPLED,
+     rail(RIPPLE, "metric: band_rms, lowest: 10 kHz, highest: 20 MHz, limit: at most 20 mV"),
+     rail(RIPPLE, "metric: band_rms, lowest: 10 kHz, highest: 12 MHz, limit: at most 20 mV")),
     ("kV in place of V", Doubt.IDLE_LIMIT, feed(WIDE, "metric: mean, limit: at most 40 kV"),
      feed(WIDE, "metric: mean, limit: at most 27 V")),
 ]  # fmt: skip

@@ -120,7 +120,7 @@ class Doubt(StrEnum):
     )
     UNDERSAMPLED = (
         "undersampled",
-        "fewer than 4 samples per period, or per bit of a decoded line",
+        "fewer than 4 samples per period, or per bit of a decoded line; a band that reaches beyond half the rate",
         "the signal between the samples is not known",
         "raise `rate`",
     )

@@ -1,4 +1,4 @@
-"""A frequency that is stated and that the signal does not have, with the values that it makes wrong.
+"""A frequency that is stated and that the signal does not have, or the record cannot show, and what that makes wrong.
 
 What a sine loses that is held d cycles off over the record is math: sin(πd)/(πd) of it is left.
 """
@@ -105,3 +105,25 @@ def test_two_channels_are_looked_at_by_the_first(metric: str) -> None:
     pair = [wave((TONE, 1.0)), wave((TONE, 0.5), lag=0.3)]
     assert is_doubted(measure(pair, metric, frequency="12 kHz"))
     assert not is_doubted(measure(pair, metric, frequency="12.33 kHz"))
+
+
+@pytest.mark.parametrize(
+    "metric", ["band_rms", "band_power", "level_dbv", "level_dbu", "level_dbm", "noise_density", "strongest_tone"]
+)
+def test_a_band_beyond_half_the_rate_is_doubted(metric: str) -> None:
+    record = wave((TONE, 1.0))  # 1 MHz: half the rate is 500 kHz
+    beyond = measure(record, metric, lowest="1 kHz", highest="2 MHz")
+    assert Doubt.UNDERSAMPLED in beyond.doubts
+    (finding,) = beyond.findings
+    assert finding.text == "`highest` is 2 MHz, and half the rate is 500 kHz"
+    for highest in ("500 kHz", "100 kHz"):
+        assert not measure(record, metric, lowest="1 kHz", highest=highest).doubts
+
+
+def test_what_is_beyond_the_band_of_a_record_can_only_add_to_a_level() -> None:
+    record = wave((TONE, 1.0))
+    (sums,) = measure(record, "band_rms", highest="2 MHz").findings
+    assert (sums.below, sums.above, sums.decides) == (0, math.inf, False)
+    (mean,) = measure(record, "noise_density", highest="2 MHz").findings
+    assert mean.decides
+    assert not measure(record, "ripple", highest="2 MHz").doubts  # it has found its tone

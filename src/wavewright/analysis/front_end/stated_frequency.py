@@ -1,6 +1,8 @@
-"""Frequencies that a recipe states and the signal does not have: what is computed there averages the signal out."""
+"""Frequencies that a recipe states, and that are not those of the signal, or are beyond what the record can show."""
 
 from __future__ import annotations
+
+import math
 
 from wavewright.analysis.doubts import Doubt, Finding, Reads
 from wavewright.analysis.examined_reading import ENOUGH, Read
@@ -14,6 +16,8 @@ NEEDS_A_TONE = ("ripple", "sinad", "enob")  # with `frequency`; every metric wit
 MOST_OFF = 0.1  # cycles over the record: a sine held there loses 2 % (math: sin πd/πd); common practice, no source
 NEIGHBOURHOOD = 1.5  # times the frequency, up and down: a tone further away was hardly meant
 USUAL_HARMONICS = 10
+SEARCHES = ("ripple", "switching_frequency")  # `highest` bounds where they look for a tone, and they have found one
+NOT_SUMS = ("strongest_tone", "noise_density")  # what is added to the band may move them either way
 
 
 def off_frequency(read: Read) -> Finding | None:
@@ -40,6 +44,20 @@ def off_frequency(read: Read) -> Finding | None:
         return None
     shown = [show_quantity(one, "Hz", resolution=0.1 * spectrum.step) for one in (stated, tone.frequency)]
     return Finding(Doubt.OFF_FREQUENCY, f"`{name}` is {shown[0]}, and the tone of the record is at {shown[1]}")
+
+
+def unseen_band(read: Read) -> Finding | None:
+    """A band that reaches beyond half the rate: what is there is not in the record, or in it at another frequency."""
+    highest = read.options.get("highest")
+    if not isinstance(highest, float) or Reads.SPECTRUM not in read.parts or read.metric in SEARCHES:
+        return None
+    half = 0.5 / read.surveys[0].wave.interval
+    if read.reading.value is None or highest <= half * (1 + 1e-9):
+        return None
+    text = f"`highest` is {show_quantity(highest, 'Hz')}, and half the rate is {show_quantity(half, 'Hz')}"
+    if read.metric in NOT_SUMS:
+        return Finding(Doubt.UNDERSAMPLED, text)
+    return Finding(Doubt.UNDERSAMPLED, text, below=0.0, above=math.inf, decides=False)  # there may be more
 
 
 def _tone(spectrum: Spectrum, first: int, last: int) -> Tone | None:
