@@ -94,11 +94,16 @@ class Reading:
         single : standard uncertainty of one value by itself; stands for the scatter where there is only one.
         """
         each = np.asarray(values, dtype=np.float64)
-        spread = float(each.std(ddof=1)) if each.size > 1 else None
-        scatter = single if spread is None else spread / np.sqrt(each.size)
+        mean = float(np.add.reduce(each)) / each.size
+        spread, scatter = None, single
+        if each.size > 1:
+            away = each - mean
+            away *= away
+            spread = math.sqrt(float(np.add.reduce(away)) / (each.size - 1))
+            scatter = spread / math.sqrt(each.size)
         uncertainty = math.hypot(scatter, shared, resolution / math.sqrt(3))
         return cls(
-            value=float(each.mean()),
+            value=mean,
             unit=unit,
             uncertainty=uncertainty if each.size > 1 or uncertainty else None,
             doubts=doubts,

@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 
@@ -47,3 +49,14 @@ def test_a_clean_line_of_four_samples_a_period_is_not_noisy() -> None:
     assert measure(wave, "positive_pulse_width").doubts == (Doubt.FEW_SAMPLES,)
     fast = Waveform.from_volts(np.sin(2 * np.pi * np.arange(1000) / 5.1), interval=1e-6)
     assert measure(fast, "frequency").doubts == ()
+
+
+@pytest.mark.parametrize("dtype", [np.int8, np.uint8, np.int16, np.uint16])
+def test_differences_of_whole_codes_are_as_wide_as_they_get(
+    dtype: np.dtype[np.integer[Any]] | type[np.integer[Any]],
+) -> None:
+    # from one end of the range to the other and back with every sample; exact in 64 bits whatever the type
+    info = np.iinfo(dtype)
+    codes = np.tile(np.array([info.min, info.max], dtype=dtype), 20_000)
+    codes[::7] = info.max
+    assert noise_code(codes) == noise_code(codes.astype(np.int64))

@@ -61,3 +61,17 @@ def test_a_usual_width_of_few_samples_is_doubted_too() -> None:
     wave = Waveform((np.arange(600) % 6 < 3).astype(np.int8) * 100, interval=1e-8)
     assert Doubt.FEW_SAMPLES in measure(wave, "glitches").doubts
     assert Doubt.FEW_SAMPLES not in measure(wave, "glitches", width="20 ns").doubts
+
+
+@given(st.lists(st.integers(8, 60), min_size=4, max_size=40))
+def test_a_glitch_is_narrower_than_a_quarter_of_the_median(widths: list[int]) -> None:
+    # the definition, from the widths that are read one by one
+    codes = np.repeat(np.resize(np.array([0, 100], dtype=np.int8), len(widths) + 2), [50, *widths, 50])
+    wave = Waveform(codes, interval=1e-8)
+    narrow = 0
+    for polarity in ("positive", "negative"):
+        each = measure(wave, f"{polarity}_pulse_width").occurrences
+        if each is not None:
+            samples = np.round(each.values / wave.interval)
+            narrow += int(np.count_nonzero(samples < np.median(samples) / 4))
+    assert measure(wave, "glitches").value == narrow

@@ -24,7 +24,8 @@ def median(values: Floats) -> float:
         return math.nan
     half = values.size // 2
     if values.size <= FEW:
-        ordered = np.sort(values)
+        ordered = values.copy()
+        ordered.sort()
         last = ordered[-1]
     else:
         ordered = np.partition(values, (half - 1, half, values.size - 1))

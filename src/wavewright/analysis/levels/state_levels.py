@@ -27,6 +27,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from wavewright.analysis.record.found_once import computed_once
 from wavewright.analysis.record.histogram import Histogram
 from wavewright.errors import Misuse, NotMeasurable
 
@@ -85,17 +86,25 @@ class StateLevels:
         return self.high - self.low
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class Half:
     """The samples of one state: their histogram counted from the extreme inwards, and the range of the whole record."""
 
     depths: Histogram  # distance from the extreme, in codes
     span: float  # of the record, in codes
 
+    @computed_once
+    def mode(self) -> float:
+        """Depth of the median of the most populated bin, the outermost of several."""
+        bins = np.minimum((self.depths.codes / self.span * BINS).astype(np.int64), BINS // 2)
+        counts = np.bincount(bins, weights=self.depths.counts)
+        fullest = bins == np.argmax(counts)
+        return _median(self.depths.codes[fullest], self.depths.counts[fullest])
+
     @property
     def dwell(self) -> float:
         """Share of the samples of this half within 5 % of the range around its mode."""
-        near = np.abs(self.depths.codes - mode(self)) <= DWELL_BAND * self.span
+        near = np.abs(self.depths.codes - self.mode) <= DWELL_BAND * self.span
         return float(self.depths.counts[near].sum()) / self.depths.total
 
 
@@ -111,11 +120,8 @@ def halves(histogram: Histogram) -> tuple[Half, Half]:
 
 
 def mode(half: Half) -> float:
-    """Depth of the mode: the median of the most populated bin, the outermost of several."""
-    bins = np.minimum((half.depths.codes / half.span * BINS).astype(np.int64), BINS // 2)
-    counts = np.bincount(bins, weights=half.depths.counts)
-    fullest = bins == np.argmax(counts)
-    return _median(half.depths.codes[fullest], half.depths.counts[fullest])
+    """Depth of the mode."""
+    return half.mode
 
 
 def mean(half: Half) -> float:

@@ -58,6 +58,7 @@ class EdgeIndex:
     is_parted: bool
     histogram: Histogram | None = None
     _clear: dict[float, bool] = field(default_factory=dict, init=False)
+    _above: dict[int, int] = field(default_factory=dict, init=False)
 
     @computed_once
     def codes(self) -> Codes:
@@ -149,10 +150,16 @@ class EdgeIndex:
             return not ((below >= level).any() or (above <= level).any())
         # whole numbers: as many of the record as of the segments, and none of these on an end, which is in a rest too
         low, high = sorted((math.floor(self.level), math.floor(level) if level > self.level else math.ceil(level) - 1))
-        inside = [int(np.count_nonzero(self.segments > code)) for code in (low, high)]
+        inside = [self._count_above(code) for code in (low, high)]
         if self.histogram.count_above(low) - self.histogram.count_above(high) != inside[0] - inside[1]:
             return False
         return not any(((ends > low) & (ends <= high)).any() for ends in self._ends)
+
+    def _count_above(self, code: int) -> int:
+        """How many samples of the segments have a larger code."""
+        if code not in self._above:  # the code next to the level of the outline is asked for with every level
+            self._above[code] = int(np.count_nonzero(self.segments > code))
+        return self._above[code]
 
     def crossings(self, band: Band, *, level_occurs: bool) -> tuple[Floats, Floats]:
         """Places in the record of the upward and of the downward crossings of a level that the outline holds."""

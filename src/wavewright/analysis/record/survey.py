@@ -191,6 +191,9 @@ class Survey(FoundOnce):
             None: 10 % of the amplitude or 6 standard deviations of the noise, whichever is more, but no more than the
             distance to the nearer state level, so that the band never reaches further than half way to a state.
         """
+        return self.once(("crossings", level, hysteresis), lambda: self._find_crossings(level, hysteresis))
+
+    def _find_crossings(self, level: float, hysteresis: float | None) -> Crossings:
         band = self.default_hysteresis(level) if hysteresis is None else hysteresis
         if self.histogram.codes.size > 1:
             lowest, highest = (self.wave.value_of(code) for code in self.extremes)

@@ -97,17 +97,17 @@ def instant_bounds(survey: Survey, places: Floats) -> InstantBounds:
 def _bounds(survey: Survey, places: Floats) -> InstantBounds:
     interval, codes, gain = survey.wave.interval, survey.record.codes, abs(survey.wave.gain)
     before = _samples_before(survey, places)
-    places_beside = np.minimum(np.maximum(before[:, None] + BESIDE, 0), codes.size - 1)
-    beside = codes[places_beside].astype(np.float64)
-    changes = (beside[:, 1:] - beside[:, :-1]) * gain
-    typical = median(np.abs(changes[:, 1]))
+    around = np.minimum(np.maximum([before + one for one in BESIDE], 0), codes.size - 1)
+    beside = codes[around].astype(np.float64)
+    changes = (beside[1:] - beside[:-1]) * gain  # before, across and after the crossings
+    typical = median(np.abs(changes[1]))
     if not typical:
         return InstantBounds(interval / 2, interval / 2)
     step = survey.record.step
     quantised = (step / (typical - step) if typical > step else 1.0) if step else 0.0
-    bends = np.abs(changes[:, 1:] - changes[:, :-1])
-    more = _bend(bends.max(axis=1), survey.noise, LARGER_BEND_OF_NOISE) / typical
-    less = min(1.0, _bend(bends.min(axis=1), survey.noise, LESSER_BEND_OF_NOISE) / typical)
+    bends = np.abs(changes[1:] - changes[:-1])
+    more = _bend(np.maximum(bends[0], bends[1]), survey.noise, LARGER_BEND_OF_NOISE) / typical
+    less = min(1.0, _bend(np.minimum(bends[0], bends[1]), survey.noise, LESSER_BEND_OF_NOISE) / typical)
     bent = max(min(more / 3, 0.5), less / 4 * (1 + 3 * less * less))
     half = interval / 2
     late = _late(changes) if bent else 0
@@ -116,8 +116,8 @@ def _bounds(survey: Survey, places: Floats) -> InstantBounds:
 
 def _late(changes: Floats) -> int:
     """Whether bends make crossings late, all of them: where an edge becomes less steep the chord lies on its inside."""
-    bends = -np.sign(changes[:, 1]) * (changes[:, 2] - changes[:, 0])
-    later, earlier = (np.count_nonzero(one) / bends.size for one in (bends > 0, bends < 0))
+    bends = -np.sign(changes[1]) * (changes[2] - changes[0])
+    later, earlier = np.count_nonzero(bends > 0) / bends.size, np.count_nonzero(bends < 0) / bends.size
     return int(later >= ONE_WAY) - int(earlier >= ONE_WAY)
 
 

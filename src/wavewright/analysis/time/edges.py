@@ -75,6 +75,10 @@ def noise_doubts(survey: Survey) -> tuple[Doubt, ...]:
 
 def told_noise(survey: Survey, found: Crossings) -> tuple[Doubt, ...]:
     """`noisy` as of periods, for counts and times that are taken from crossings; nothing where there are no states."""
+    return survey.once_of("told noise", (found,), lambda: _told_noise(survey, found))
+
+
+def _told_noise(survey: Survey, found: Crossings) -> tuple[Doubt, ...]:
     places = max(found.rising_places, found.falling_places, key=len)
     try:
         return tuple(doubt for doubt in period_doubts(survey, np.diff(places)) if doubt is Doubt.NOISY)

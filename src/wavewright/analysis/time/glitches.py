@@ -76,7 +76,12 @@ def _limit(survey: Survey, pulses: Pulses, width: float | None) -> float:
     """Below how many sample intervals a pulse is too narrow; not a number where there is no pulse to compare with."""
     if width is not None:
         return width / survey.wave.interval
-    return SHARE_OF_MEDIAN * median(pulses.lengths) if pulses.lengths.size else math.nan
+    if not pulses.lengths.size:
+        return math.nan
+    shortest, longest = float(pulses.lengths.min()), float(pulses.lengths.max())
+    if shortest >= SHARE_OF_MEDIAN * longest and SHARE_OF_MEDIAN * shortest >= NARROWEST:
+        return SHARE_OF_MEDIAN * shortest  # no pulse is narrower, nor than the limit by the median
+    return SHARE_OF_MEDIAN * median(pulses.lengths)
 
 
 def _unseen(survey: Survey, limits: Iterable[float]) -> tuple[Finding, ...]:
