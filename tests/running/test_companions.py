@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import math
 import os
 import signal
@@ -144,6 +145,20 @@ def test_where_none_can_be_started_nothing_is_given(way: str, monkeypatch: pytes
         assert not companions.has_room()
         assert not companions.give(0, 4.0)
         assert not companions.is_at(0)
+
+
+def test_what_is_shared_with_a_copy_is_left_alone_by_the_collector_until_it_has_ended(kind: str) -> None:
+    assert not gc.get_freeze_count()
+    with Companions(math.sqrt, 1):
+        assert bool(gc.get_freeze_count()) == (kind == "copy")
+    assert not gc.get_freeze_count()
+    gc.freeze()  # by somebody else
+    try:
+        with Companions(math.sqrt, 1):
+            pass
+        assert gc.get_freeze_count()
+    finally:
+        gc.unfreeze()
 
 
 def test_a_process_with_a_second_thread_is_not_copied() -> None:

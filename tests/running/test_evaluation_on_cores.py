@@ -151,7 +151,7 @@ def test_shots_are_evaluated_alike_by_one_process_and_by_two(processes: None, mo
     monkeypatch.setattr(evaluation, "findings_in", counted)
     monkeypatch.setattr(shots_ahead, "MOST_AHEAD", 0)  # this process waits for the others
     assert found(shots, cores=2) == alone
-    assert len(here) == 1  # the first shot, which showed how long one takes
+    assert len(here) == 1  # the first shot
 
 
 @pytest.mark.parametrize("processes", ["copy"], indirect=True)

@@ -6,6 +6,7 @@ not be started.
 
 from __future__ import annotations
 
+import gc
 import pickle
 from collections.abc import Callable
 from contextlib import suppress
@@ -41,9 +42,13 @@ class Companions(Generic[T]):
         self._companions: list[Companion] = []
         self._answers: SimpleQueue[CompanionAnswer] = SimpleQueue()
         self._found: dict[int, T] = {}
+        self._is_frozen = False
 
     def __enter__(self) -> Self:
         start = copied_companion if can_split() else new_companion
+        if start is copied_companion and not gc.get_freeze_count():
+            gc.freeze()  # the collector would write to all that is in memory, and so have it copied
+            self._is_frozen = True
         try:
             with suppress(OSError, *UNREADABLE):
                 for _ in range(self._count):
@@ -67,6 +72,9 @@ class Companions(Generic[T]):
             for one in self._companions:
                 one.end()
             self._companions.clear()
+            if self._is_frozen:
+                gc.unfreeze()
+                self._is_frozen = False
 
     @property
     def processes(self) -> list[int]:

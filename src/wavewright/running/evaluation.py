@@ -69,11 +69,12 @@ def evaluate(
         shots = len(captures) if count is None else min(count, len(captures))
         ahead = shots_ahead(captures, partial(findings_apart, measurement), processes=cores, count=shots)
         with closing(ahead):
-            for number, findings in ahead:
+            for number, findings, capture in ahead:
                 if number and findings is not None and not evaluation.needs_records:
                     evaluation.add_findings(findings)
                 else:
-                    add(captures[number], findings)
+                    add(captures[number] if capture is None else capture, findings)
+                del capture  # before the next one is read
     else:
         for capture in islice(captures, count):
             add(capture)

@@ -1,8 +1,9 @@
 """Shots ahead: kept shots are evaluated by this process and its companions, and counted one after the other.
 
 A shot of ordinary length is evaluated in many short steps, which Python does one at a time however many threads there
-are: so processes it is, for a measurement that takes long enough. Each reads the shots that it evaluates. Whatever a
-companion cannot do is left to whoever asks, who then meets the same fault at the same shot.
+are: so processes it is, for a measurement that takes long enough. That is known when its first shot has been read, if
+to read the others alone takes that long; else when the first shot has been evaluated. Each process reads the shots that
+it evaluates. Whatever a companion cannot do is left to whoever asks, who then meets the same fault at the same shot.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ import time
 from collections.abc import Callable, Generator, Sequence
 from contextlib import suppress
 from functools import partial
-from typing import Any, Generic, Protocol, TypeVar, runtime_checkable
+from typing import Any, Generic, NamedTuple, Protocol, TypeVar, runtime_checkable
 
 from wavewright.instruments.waits import SLICE
 from wavewright.running.companion import can_split
@@ -19,15 +20,30 @@ from wavewright.running.companions import AHEAD, Companions
 from wavewright.waveform import Capture
 
 T = TypeVar("T")
-WORTH_A_COPY = 0.2  # s of work that is left, for which copies of this process are made
+WORTH_A_COPY = 0.1  # s of work that is left, for which copies of this process are made: several times what that takes
 WORTH = 2.0  # s of it for which new interpreters are started: several times what that takes
 MOST_AHEAD = 16  # shots of which something is found before their turn, per process
 
 
+class ShotAhead(NamedTuple, Generic[T]):
+    """One shot in its turn.
+
+    Attributes
+    ----------
+    number : of the shot.
+    found : what was found in it; None where whoever asks has to find that.
+    capture : the shot itself, where it has been read already; nobody else holds it.
+    """
+
+    number: int
+    found: T | None = None
+    capture: Capture | None = None
+
+
 def shots_ahead(
     captures: Sequence[Capture], find: Callable[[Capture], T], *, processes: int, count: int
-) -> Generator[tuple[int, T | None], None, None]:
-    """The number of each shot in its order, with what was found in it; None where whoever asks has to find that.
+) -> Generator[ShotAhead[T], None, None]:
+    """Each shot in its order, with what was found in it; nothing is in the first one.
 
     Each process holds one capture at a time.
 
@@ -40,11 +56,19 @@ def shots_ahead(
     """
     for number in range(count):
         begin = time.perf_counter()
-        yield number, None
-        left = (time.perf_counter() - begin) * (count - number - 1)
-        if processes > 1 and left >= (WORTH_A_COPY if can_split() else WORTH):
-            yield from _SideBySide(captures, find, processes, range(number + 1, count)).found()
+        read = [captures[number]] if number == 0 and processes > 1 else []
+        if read and _is_long(begin, count - 1):
+            yield from _SideBySide(captures, find, processes, range(count)).found(read)
             return
+        yield ShotAhead(number, capture=read.pop() if read else None)
+        if processes > 1 and _is_long(begin, count - number - 1):
+            yield from _SideBySide(captures, find, processes, range(number + 1, count)).found([])
+            return
+
+
+def _is_long(begin: float, left: int) -> bool:
+    """Whether companions are worth it for the shots that are left, if each takes as long as it has been since then."""
+    return (time.perf_counter() - begin) * left >= (WORTH_A_COPY if can_split() else WORTH)
 
 
 @runtime_checkable
@@ -75,15 +99,17 @@ class _SideBySide(Generic[T]):
         self._is_read_apart = False
         return self._find
 
-    def found(self) -> Generator[tuple[int, T | None], None, None]:
+    def found(self, read: list[Capture]) -> Generator[ShotAhead[T], None, None]:
+        """Each shot in its order; the first one, if it has been read, is taken out and left to whoever asks."""
         own: dict[int, T | None] = {}
         with Companions(self._work(), self._processes - 1) as companions:
             for number in self._numbers:
-                self._hand_out(companions)
+                if not read:
+                    self._hand_out(companions)
                 if number == self._next:
                     self._next += 1
                     self._hand_out(companions)
-                    yield number, None
+                    yield ShotAhead(number, capture=read.pop() if read else None)
                     companions.look()
                     continue
                 while companions.is_at(number):
@@ -94,7 +120,7 @@ class _SideBySide(Generic[T]):
                         companions.look()
                     else:
                         companions.look(SLICE)
-                yield number, own.pop(number) if number in own else companions.take(number)
+                yield ShotAhead(number, own.pop(number) if number in own else companions.take(number))
 
     def _hand_out(self, companions: Companions[T]) -> None:
         """Each companion has enough to do; towards the end only one shot, so that none is waited for long."""
