@@ -12,6 +12,8 @@ from pathlib import Path
 
 from tests.kept_port import KeptPort
 
+# what ends the server and takes its folder away when its input ends: also when whoever started it is killed
+GUARD = 'read never; "$0" -D data -m immediate -w stop; cd / && rm -rf "$1"'
 USER, PASSWORD = "station", "S3cret/of:the@bench"
 QUOTED = "S3cret%2Fof%3Athe%40bench"
 
@@ -46,6 +48,10 @@ class Server:
             "initdb", "-D", str(self._home / "data"), "-U", USER, "--no-sync", "-E", "UTF8",
             "--locale=C", "-A", "scram-sha-256", "--pwfile", str(words),
         )  # fmt: skip
+        self._guard = subprocess.Popen(
+            ["sh", "-c", GUARD, str(folder / "pg_ctl"), str(self._home)], cwd=self._home, user=self._user,
+            stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, start_new_session=True,
+        )  # fmt: skip
         self.start()
 
     def start(self) -> None:
@@ -59,7 +65,14 @@ class Server:
     def remove(self) -> None:
         self.stop()
         self._kept.close()
-        shutil.rmtree(self._home)
+        assert self._guard.stdin is not None
+        self._guard.stdin.close()
+        self._guard.wait()
+
+    @property
+    def process(self) -> int:
+        """The number of its first process, which ends when it is stopped."""
+        return int((self._home / "data" / "postmaster.pid").read_text().split()[0])
 
     def freeze(self) -> None:
         """Stop all of its processes where they are: connections stay open, and nothing is answered."""
@@ -89,8 +102,8 @@ class Server:
         self._ask("pg_restore", "--exit-on-error", "--no-owner", "--no-privileges", "--dbname", database, str(file))
 
     def _signal(self, which: signal.Signals) -> None:
-        main = (self._home / "data" / "postmaster.pid").read_text().split()[0]
-        os.kill(int(main), which)  # first: one that stands still starts no others
+        main = self.process
+        os.kill(main, which)  # first: one that stands still starts no others
         for process in Path(f"/proc/{main}/task/{main}/children").read_text().split():
             with suppress(ProcessLookupError):  # it has ended meanwhile
                 os.kill(int(process), which)
