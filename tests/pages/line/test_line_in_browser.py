@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from tests.kept_port import KeptPort
 from tests.logbook.made_outcomes import outcome
 from tests.pages.line.conftest import HOSTILE
 from wavewright.logbook.book import Logbook
@@ -53,20 +54,23 @@ class Command:
     """`wavewright serve`, which can be stopped and started again on the same port."""
 
     def __init__(self, where: str) -> None:
-        self._where, self._port = where, "0"
+        self._where, self._kept = where, KeptPort()
         self.start()
 
     def start(self) -> None:
-        words = ["serve", "--logbook", self._where, "--port", self._port]
+        words = ["serve", "--logbook", self._where, "--port", str(self._kept.number)]
         self._process = subprocess.Popen(
             [sys.executable, "-m", "wavewright", *words], stdout=subprocess.PIPE, text=True
         )
         self.address = re.search(r"http\S+", self._process.stdout.readline()).group()
-        self._port = self.address.rpartition(":")[2].strip("/")
 
     def stop(self) -> None:
         self._process.send_signal(signal.SIGTERM)
         self._process.communicate()
+
+    def close(self) -> None:
+        """Give the port back."""
+        self._kept.close()
 
 
 @pytest.fixture(scope="module")
@@ -74,6 +78,7 @@ def command(line: Logbook) -> Iterator[Command]:
     made = Command(line.where)
     yield made
     made.stop()
+    made.close()
 
 
 @pytest.fixture(scope="module")
