@@ -167,6 +167,9 @@ WRONG: list[tuple[str, Doubt, Setup, Setup]] = [
     ("a band beyond half the rate", Doubt.UNDERSAMPLED,
      rail(RIPPLE, "metric: band_rms, lowest: 10 kHz, highest: 20 MHz, limit: at most 20 mV"),
      rail(RIPPLE, "metric: band_rms, lowest: 10 kHz, highest: 12 MHz, limit: at most 20 mV")),
+    ("a level from below what the record shows", Doubt.FEW_CYCLES,
+     rail(RIPPLE, "metric: band_rms, lowest: 10 Hz, highest: 1 MHz, limit: at most 20 mV"),
+     rail(RIPPLE, "metric: band_rms, lowest: 5 kHz, highest: 1 MHz, limit: at most 20 mV")),
     ("kV in place of V", Doubt.IDLE_LIMIT, feed(WIDE, "metric: mean, limit: at most 40 kV"),
      feed(WIDE, "metric: mean, limit: at most 27 V")),
 ]  # fmt: skip

@@ -78,7 +78,7 @@ class Doubt(StrEnum):
     )
     FEW_CYCLES = (
         "few_cycles",
-        "fewer than 10 periods",
+        "fewer than 10 periods; for the level of a band, none of its lowest frequency",
         "a limit nearer than 3 standard uncertainties cannot be decided from so few periods",
         "lengthen `span`",
     )

@@ -127,3 +127,15 @@ def test_what_is_beyond_the_band_of_a_record_can_only_add_to_a_level() -> None:
     (mean,) = measure(record, "noise_density", highest="2 MHz").findings
     assert mean.decides
     assert not measure(record, "ripple", highest="2 MHz").doubts  # it has found its tone
+
+
+@pytest.mark.parametrize("metric", ["band_rms", "band_power", "level_dbv", "noise_density"])
+def test_a_level_from_below_one_period_in_the_record_is_doubted(metric: str) -> None:
+    record = wave((TONE, 1.0))  # 10 ms: one period of 100 Hz
+    (finding,) = measure(record, metric, lowest="10 Hz", highest="20 kHz").findings
+    assert finding.doubt is Doubt.FEW_CYCLES
+    assert finding.text == "`lowest` is 10 Hz, and a record of 10 ms has no period of it"
+    assert finding.decides is (metric == "noise_density")
+    assert not measure(record, metric, lowest="100 Hz", highest="20 kHz").doubts
+    assert not measure(record, metric, lowest="0 Hz", highest="20 kHz").doubts
+    assert not measure(record, "strongest_tone", lowest="10 Hz").doubts

@@ -17,7 +17,9 @@ MOST_OFF = 0.1  # cycles over the record: a sine held there loses 2 % (math: sin
 NEIGHBOURHOOD = 1.5  # times the frequency, up and down: a tone further away was hardly meant
 USUAL_HARMONICS = 10
 SEARCHES = ("ripple", "switching_frequency")  # `highest` bounds where they look for a tone, and they have found one
+TONES = ("strongest_tone", "strongest_tone_amplitude")  # `lowest` keeps them away from the mean
 NOT_SUMS = ("strongest_tone", "noise_density")  # what is added to the band may move them either way
+ROUNDING = 1e-9
 
 
 def off_frequency(read: Read) -> Finding | None:
@@ -47,17 +49,24 @@ def off_frequency(read: Read) -> Finding | None:
 
 
 def unseen_band(read: Read) -> Finding | None:
-    """A band that reaches beyond half the rate: what is there is not in the record, or in it at another frequency."""
-    highest = read.options.get("highest")
-    if not isinstance(highest, float) or Reads.SPECTRUM not in read.parts or read.metric in SEARCHES:
+    """A band that reaches beyond half the rate, or is a level's and begins below one period in the record."""
+    if read.reading.value is None or Reads.SPECTRUM not in read.parts or read.metric in SEARCHES:
         return None
-    half = 0.5 / read.surveys[0].wave.interval
-    if read.reading.value is None or highest <= half * (1 + 1e-9):
+    wave = read.surveys[0].wave
+    lowest, highest = (read.options.get(end) for end in ("lowest", "highest"))
+    half, duration = 0.5 / wave.interval, len(wave) * wave.interval
+    if isinstance(highest, float) and highest > half * (1 + ROUNDING):
+        doubt = Doubt.UNDERSAMPLED
+        text = f"`highest` is {show_quantity(highest, 'Hz')}, and half the rate is {show_quantity(half, 'Hz')}"
+    elif isinstance(lowest, float) and 0 < lowest * duration < 1 - ROUNDING and read.metric not in TONES:
+        doubt = Doubt.FEW_CYCLES
+        lasting = show_quantity(duration, "s")
+        text = f"`lowest` is {show_quantity(lowest, 'Hz')}, and a record of {lasting} has no period of it"
+    else:
         return None
-    text = f"`highest` is {show_quantity(highest, 'Hz')}, and half the rate is {show_quantity(half, 'Hz')}"
     if read.metric in NOT_SUMS:
-        return Finding(Doubt.UNDERSAMPLED, text)
-    return Finding(Doubt.UNDERSAMPLED, text, below=0.0, above=math.inf, decides=False)  # there may be more
+        return Finding(doubt, text)
+    return Finding(doubt, text, below=0.0, above=math.inf, decides=False)  # there may be more
 
 
 def _tone(spectrum: Spectrum, first: int, last: int) -> Tone | None:
