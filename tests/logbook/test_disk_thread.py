@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import errno
 import os
+import signal
 import threading
 from pathlib import Path
+from queue import SimpleQueue
 
 import pytest
 
@@ -47,6 +49,30 @@ def test_the_disk_is_given_one_thing_at_a_time_and_none_is_left_out() -> None:
         (disk.begin, disk.call)[number % 3 == 2]()
     disk.end()
     assert done == list(range(100))
+
+
+class Interrupted:
+    """A queue into which Ctrl-C comes just before something is put there."""
+
+    def __init__(self, plain: SimpleQueue[bool]) -> None:
+        self.get, self._plain = plain.get, plain
+
+    def put(self, wanted: bool) -> None:
+        if wanted:
+            signal.raise_signal(signal.SIGINT)
+        self._plain.put(wanted)
+
+
+def test_ctrl_c_while_something_is_begun_leaves_nobody_waiting(monkeypatch: pytest.MonkeyPatch) -> None:
+    done: list[str] = []
+    disk = DiskThread(lambda: done.append("on the disk"), where=HERE)
+    monkeypatch.setattr(disk, "_wanted", Interrupted(disk._wanted))
+    with pytest.raises(KeyboardInterrupt):
+        disk.begin()
+    assert disk._is_at_rest.acquire(timeout=60), "whoever waits would wait for ever"
+    disk._is_at_rest.release()
+    disk.end()
+    assert done == ["on the disk"]
 
 
 @pytest.mark.parametrize("way", ["begin", "call"])

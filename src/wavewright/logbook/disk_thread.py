@@ -12,7 +12,7 @@ from pathlib import Path
 from queue import SimpleQueue
 
 from wavewright.errors import StorageFault
-from wavewright.instruments.stop_signals import leave_to_main_thread
+from wavewright.instruments.stop_signals import leave_to_main_thread, undisturbed
 
 PATIENCE = 10.0  # s; so long whoever closes the files waits for what is on its way
 
@@ -38,11 +38,12 @@ class DiskThread:
     def begin(self) -> None:
         """Bring to the disk what has been written until now; what was begun before is waited for."""
         self.wait()
-        if self._thread is None:
-            self._thread = threading.Thread(target=self._run, name="brings shots to the disk", daemon=True)
-            self._thread.start()
-        self._is_at_rest.acquire()
-        self._wanted.put(True)
+        with undisturbed():  # a signal in between would leave the lock held, with nobody to let go of it
+            if self._thread is None:
+                self._thread = threading.Thread(target=self._run, name="brings shots to the disk", daemon=True)
+                self._thread.start()
+            self._is_at_rest.acquire()
+            self._wanted.put(True)
 
     def wait(self) -> None:
         """Return when what was begun is on the disk; raises what went wrong, then or before."""
