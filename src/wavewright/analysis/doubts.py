@@ -84,7 +84,7 @@ class Doubt(StrEnum):
     )
     FEW_SAMPLES = (
         "few_samples",
-        "fewer than 5 samples on the transition or pulse that is measured",
+        "fewer than 5 samples on the transition or pulse that is measured, or a peak whose top may lie between two",
         "its duration is known to one sample interval at best, and not at all if it takes fewer than two",
         "raise `rate`",
     )

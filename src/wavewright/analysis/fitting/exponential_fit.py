@@ -18,6 +18,7 @@ from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import Reads
 from wavewright.analysis.elementary.exponentials import exp, log
 from wavewright.analysis.elementary.sums import gram, inner, least_squares, solve, weighted
+from wavewright.analysis.levels.quantisation import share_of_step
 from wavewright.analysis.parameters import ReferenceLevel
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.record.survey import Survey
@@ -125,7 +126,9 @@ def fit_exponential(
     else:
         part = functools.partial(segment, survey, least=8, after=after, until=until)
     key = ("exponential", begin if after is None else after, until)
-    return survey.once(key, lambda: _fit(part()))
+    # what rounding to codes does to all samples of the tail alike, where there is little noise
+    common = share_of_step(survey) * survey.record.step / math.sqrt(12)
+    return survey.once(key, lambda: _fit(part(), common))
 
 
 def _first_transition(survey: Survey, begin: ReferenceLevel) -> tuple[float, float | None]:
@@ -156,7 +159,8 @@ def _first_transition(survey: Survey, begin: ReferenceLevel) -> tuple[float, flo
     return start, left - (end - left) - 2
 
 
-def _fit(wave: Waveform) -> ExponentialFit:
+def _fit(wave: Waveform, common: float) -> ExponentialFit:
+    """The fit; `common` is a standard uncertainty that the samples of the tail have in common, in the unit."""
     group = -(-len(wave) // MOST_POINTS)
     count = len(wave) // group
     means = wave.codes[: count * group].reshape(count, group).mean(axis=1, dtype=np.float64)
@@ -169,7 +173,9 @@ def _fit(wave: Waveform) -> ExponentialFit:
     spread = solve(gram(np.array([*columns, slope])), np.eye(3))
     variance = squares / max(1, count - 3)
     time_constant = step / rate
-    time_constant_uncertainty = time_constant / rate * math.sqrt(variance * float(spread[2, 2]))
+    # a tail that is off as a whole moves the final value, and the decay as far as the two are correlated
+    moved = common * float(spread[2, 0] / spread[0, 0])
+    time_constant_uncertainty = time_constant / rate * math.hypot(math.sqrt(variance * float(spread[2, 2])), moved)
     if time_constant_uncertainty > time_constant / 2:
         raise NotMeasurable(
             f"`{wave.label}`: a time constant of {time_constant:.3g} s ± {time_constant_uncertainty:.3g} s",
@@ -186,7 +192,7 @@ def _fit(wave: Waveform) -> ExponentialFit:
         begin=wave.start,
         residual_rms=math.sqrt(squares / count),
         time_constant_uncertainty=time_constant_uncertainty,
-        final_uncertainty=math.sqrt(variance * float(spread[0, 0])),
+        final_uncertainty=math.hypot(math.sqrt(variance * float(spread[0, 0])), common),
         time_constants=count * rate,
     )
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -23,6 +23,7 @@ BEFORE_AN_EDGE = 0.02
 MOST_POINTS = 2048  # of a half period that are fitted; more are averaged in groups
 FEWEST_SAMPLES = 50  # of half a period
 TRIED = 48  # time constants
+ROUNDS = 20  # of refining the best of them
 SHORTEST, LONGEST = 0.02, 1.5  # time constants that are looked for, in half periods
 MOST_UNEQUAL = 0.1  # of the period: between its two halves
 SOURCE = "math: step response of a divider R ∥ C over R ∥ C, least squares"
@@ -68,7 +69,9 @@ def compensation_error(survey: Survey) -> Reading:
     times, difference, count = _half_period(survey)
     half = float(times[-1]) * (1 + BEFORE_AN_EDGE)
     trials = exp(np.linspace(log(SHORTEST * half), log(LONGEST * half), TRIED))
-    best = min((_fitted(times, difference, float(trial)) for trial in trials), key=lambda one: one.squares)
+    tried = [_fitted(times, difference, float(trial)) for trial in trials]
+    near = min(range(TRIED), key=lambda place: tried[place].squares)
+    best = _refined(times, difference, tried[near])
     # the edges before left a share: their sum is 1 / (1 + exp(-T/tau)) of what one edge alone would leave (math)
     left = (1 + exp(-half / best.time_constant)) / 2
     error = best.height / best.final * left
@@ -140,8 +143,36 @@ def _mean_after(survey: Survey, places: Floats, first: int, last: int) -> tuple[
     return total / len(shifts), float(np.mean(shifts)), len(shifts)
 
 
+def _refined(times: Floats, values: Floats, start: _Flat) -> _Flat:
+    """The best of all time constants, from one near it by Gauss and Newton's iteration; with the errors of all three.
+
+    What follows an edge too soon is not fitted, so that the height there follows from the time constant.
+    """
+    best, step = start, start.time_constant / TRIED
+    for _ in range(ROUNDS):
+        columns = _columns(times, best)
+        residuals = values - weighted(np.array([best.final, best.height]), columns[:2])
+        change = float(least_squares(columns, residuals)[2])
+        again = _fitted(times, values, best.time_constant + min(max(change, -step), step))
+        if not again.squares < best.squares:
+            break
+        best = again
+    columns = _columns(times, best)
+    if not best.height:
+        return best
+    variance = best.squares / max(1, times.size - 3)
+    spread = solve(gram(columns), np.eye(3))
+    return replace(best, height_uncertainty=math.sqrt(variance * float(spread[1, 1])))
+
+
+def _columns(times: Floats, fit: _Flat) -> Floats:
+    """What the curve changes by with its final value, its height and its time constant."""
+    decay = exp(-times / fit.time_constant)
+    return np.array([np.ones(times.size), decay, decay * times * (fit.height / square(fit.time_constant))])
+
+
 def _fitted(times: Floats, values: Floats, time_constant: float) -> _Flat:
-    """The exponential of one time constant that fits best; with it the change of the time constant for the errors."""
+    """The exponential of one time constant that fits best."""
     decay = exp(-times / time_constant)
     columns = np.array([np.ones(times.size), decay])
     solution = least_squares(columns, values)

@@ -16,13 +16,14 @@ import numpy as np
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import Reads
+from wavewright.analysis.elementary.exponentials import square
 from wavewright.analysis.elementary.sums import inner
 from wavewright.analysis.fitting.line_fit import fit_line
 from wavewright.analysis.parameters import ReferenceLevel
 from wavewright.analysis.reading import Occurrences, Reading
 from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.sense import COUNT, POSITIVE
-from wavewright.analysis.time.crossing_resolution import instant_resolution
+from wavewright.analysis.time.crossing_resolution import instant_resolution, spread_of_instant
 from wavewright.analysis.time.edges import MIDDLE, edges, period_doubts, too_few
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats
@@ -30,6 +31,9 @@ from wavewright.waveform import Floats
 Statistic = Literal["rms", "peak_to_peak", "peak"]
 Edge = Literal["rising", "falling"]
 JitterKind = Literal["period", "cycle_to_cycle", "time_interval_error"]
+# of the noise of one edge, that of a deviation: of a difference of two, of 1, -2 and 1 of three, of one (math)
+EDGES_OF_NOISE = {"period": math.sqrt(2), "cycle_to_cycle": math.sqrt(6), "time_interval_error": 1.0}
+ENDS = {"rms": 0.0, "peak": 1.0, "peak_to_peak": math.sqrt(2)}  # root of how many single deviations it is made of
 SOURCE = "IEEE 2414-2020 and JESD65B †"
 SOURCE_OF_PERIODS = "less the mean: JESD79; less an ideal period: JESD65B †"
 
@@ -192,10 +196,14 @@ def _reading(
     places = found.rising_places if slope == "rising" else found.falling_places
     resolution = instant_resolution(survey, places) / math.sqrt(3)
     scatter = rms / math.sqrt(2 * (deviations.size - 1)) if statistic == "rms" else 0.0
+    noise = EDGES_OF_NOISE[kind] * spread_of_instant(survey, places)
+    # squares of jitter and noise add: so much of what is read may be noise, which is not taken out (math)
+    added = value * (1 - math.sqrt(max(0.0, 1 - square(noise / rms)))) if rms else noise
+    of_noise = math.hypot(added / math.sqrt(3), ENDS[statistic] * noise)
     return Reading(
         value,
         "s",
-        uncertainty=math.hypot(scatter, resolution),
+        uncertainty=math.hypot(scatter, resolution, of_noise),
         doubts=period_doubts(survey, np.diff(places)),
         count=deviations.size,
         minimum=float(deviations.min()),

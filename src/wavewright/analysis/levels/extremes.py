@@ -1,13 +1,20 @@
-"""Extremes: the smallest and the largest sample, and the distance between them."""
+"""Extremes: the smallest and the largest sample, and the distance between them.
+
+What the waveform may have done beyond them between two samples is in the uncertainty, and a doubt where it is much.
+"""
 
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 from wavewright.analysis.catalogue import metric
-from wavewright.analysis.doubts import EXTREMES, Reads
+from wavewright.analysis.doubts import EXTREMES, Doubt, Finding, Reads
+from wavewright.analysis.levels.between_samples import is_noticeable, missed_beyond
+from wavewright.analysis.levels.extreme_lift import OF_LIFT
 from wavewright.analysis.reading import Reading
 from wavewright.analysis.record.survey import Survey
+from wavewright.quantities import show_quantity
 
 
 @metric("minimum", reads=Reads.LOWEST, unit="", source="math: smallest sample")
@@ -22,7 +29,9 @@ def minimum(survey: Survey) -> Reading:
     ------
     NotMeasurable : no valid sample.
     """
-    return _sample(survey, min(survey.wave.value_of(code) for code in survey.extremes))
+    return _sample(
+        survey, min(survey.wave.value_of(code) for code in survey.extremes), below=_missed(survey, high=False)
+    )
 
 
 @metric("maximum", reads=Reads.HIGHEST, unit="", source="math: largest sample")
@@ -37,7 +46,9 @@ def maximum(survey: Survey) -> Reading:
     ------
     NotMeasurable : no valid sample.
     """
-    return _sample(survey, max(survey.wave.value_of(code) for code in survey.extremes))
+    return _sample(
+        survey, max(survey.wave.value_of(code) for code in survey.extremes), above=_missed(survey, high=True)
+    )
 
 
 @metric("peak_to_peak", reads=EXTREMES, unit="", source="math: largest minus smallest sample")
@@ -56,9 +67,24 @@ def peak_to_peak(survey: Survey) -> Reading:
     NotMeasurable : no valid sample.
     """
     lowest, highest = survey.extremes
-    return _sample(survey, abs(survey.wave.gain) * (highest - lowest), ends=2)
+    missed = [_missed(survey, high=high) for high in (False, True)]
+    return _sample(survey, abs(survey.wave.gain) * (highest - lowest), ends=2, above=sum(missed))
 
 
-def _sample(survey: Survey, value: float, ends: int = 1) -> Reading:
-    step = survey.record.step
-    return Reading(value, survey.unit, uncertainty=math.sqrt(ends / 12) * step if step else None)
+def _missed(survey: Survey, *, high: bool) -> float:
+    """How far the waveform may lie beyond its lowest or its highest sample, in its unit."""
+    upward = high == (survey.wave.gain > 0)
+    return missed_beyond(survey, survey.extremes[upward], upward=upward)
+
+
+def _sample(survey: Survey, value: float, *, ends: int = 1, below: float = 0.0, above: float = 0.0) -> Reading:
+    """The reading: half a step at each end, rectangular, and what may have been missed, which shifts it one way."""
+    step, missed = survey.record.step, below + above
+    if not missed:
+        return Reading(value, survey.unit, uncertainty=math.sqrt(ends / 12) * step if step else None)
+    reading = Reading(value, survey.unit, uncertainty=math.hypot(math.sqrt(ends / 12) * step, OF_LIFT * missed))
+    if not is_noticeable(survey, missed, ends=ends):
+        return reading
+    text = f"between two samples the waveform may go {show_quantity(missed, survey.unit)} further"
+    found = Finding(Doubt.FEW_SAMPLES, text, below, above, decides=False)
+    return replace(reading, doubts=(found.doubt,), findings=(found,))

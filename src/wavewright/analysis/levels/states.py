@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Annotated
 
@@ -89,7 +90,20 @@ def state_level(
     found = find_states(survey, fewest=fewest, apart=apart)
     if number > len(found):
         raise NotMeasurable(f"`{survey.name}`: {len(found)} states", expected=f"at least {number}")
-    return Reading(found[number - 1].level, survey.unit)
+    state = found[number - 1]
+    return Reading(state.level, survey.unit, uncertainty=_uncertainty(survey, state.share))
+
+
+def _uncertainty(survey: Survey, share: float) -> float:
+    """Standard, of a state's level: half a code step or half a bin, rectangular, and how noise moves the fullest bin.
+
+    Of n samples in Gaussian noise the fullest bin wanders by about σ · n^(-1/4) / √2.
+    """
+    lowest, highest = survey.extremes
+    span, step = abs(survey.wave.gain) * (highest - lowest), survey.record.step
+    bin_width = span / _bin_count(survey, highest - lowest) if span else 0.0
+    wander = survey.noise / math.sqrt(2) / math.sqrt(math.sqrt(max(1.0, share * survey.record.codes.size)))
+    return math.hypot(max(step, min(bin_width, survey.noise)) / math.sqrt(12), wander)
 
 
 def find_states(survey: Survey, *, fewest: float = FEWEST, apart: float = APART) -> tuple[State, ...]:

@@ -6,20 +6,25 @@ The channels are the rail and, if there is one, the load current, whose edge the
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Annotated
 
 import numpy as np
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import EXTREMES, Reads
-from wavewright.analysis.reading import Doubt, Occurrences, Reading
+from wavewright.analysis.elementary.exponentials import square
+from wavewright.analysis.levels.between_samples import LEAST_MISSED, NOISE_OF_RISE, missed_at
+from wavewright.analysis.levels.extreme_lift import OF_LIFT
+from wavewright.analysis.reading import Doubt, Finding, Occurrences, Reading
 from wavewright.analysis.record.moments import moments_of
 from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.record.time_gate import segment
 from wavewright.analysis.sense import ANY, POSITIVE
 from wavewright.analysis.transitions.last_entry import SettlingBand, find_last_entries
+from wavewright.analysis.transitions.still_moving import later_entry, with_later_entry
 from wavewright.errors import NotMeasurable
+from wavewright.quantities import show_quantity
 from wavewright.waveform import Waveform
 
 SOURCE = "common practice, no source"
@@ -46,6 +51,42 @@ class LoadStep:
     noise: float
     size_before: int
     after: Waveform
+
+    @property
+    def step_of_code(self) -> float:
+        """Standard uncertainty of one code by its rounding, in the rail's unit (JCGM 100:2008, 4.3.7)."""
+        return abs(self.after.gain) / math.sqrt(12) if self.after.codes.dtype.kind in "iu" else 0.0
+
+    @property
+    def uncertainty_of_final(self) -> float:
+        """Of the final value, standard: its rounding to codes, and the noise of the samples that it is the mean of."""
+        return math.hypot(self.step_of_code, self.noise / math.sqrt(max(1, int(LAST_PART * len(self.after)))))
+
+    def missed_at(self, place: int, *, upward: bool) -> float:
+        """How far the rail may go beyond an extreme sample, between it and the next ones; in its unit, less noise.
+
+        The first samples after a step may lie anywhere on the way back: by the share that the rail comes back by until
+        the next sample, it may have come back before the first one too.
+        """
+        codes = self.after.codes
+        found = missed_at(codes, place, upward=upward)
+        if place <= 1 and place + 1 < codes.size:
+            first, second = (abs(float(codes[at]) - self.after.code_of(self.final)) for at in (place, place + 1))
+            if second < first:
+                found = max(found, min(first, first * (first / second - 1)) if second else first)
+        missed = square(abs(self.after.gain) * found) - square(NOISE_OF_RISE * self.noise)
+        return math.sqrt(max(0.0, missed))
+
+    def lateness(self, error: float, place: float) -> float:
+        """How much later or earlier, s, the rail is where it would be with an error of its final value.
+
+        By how fast it moves near a place, in samples from the step on, over a tenth of the way up to it.
+        """
+        reach = max(1, round(place * LAST_PART))
+        first, last = max(0, int(place) - reach), min(len(self.after) - 1, int(place) + 1 + reach)
+        change = abs(float(self.after.codes[last]) - float(self.after.codes[first])) * abs(self.after.gain)
+        change = max(change, self.step_of_code, self.noise)
+        return error * self.after.interval * (last - first) / change if change else 0.0
 
 
 @metric("load_step_dip", reads=(*EXTREMES, Reads.SAMPLES), unit="", source=SOURCE, channels=(1, 2))
@@ -77,16 +118,24 @@ def load_step_dip(
     lowest, highest = float(found.after.codes.min()), float(found.after.codes.max())
     deviations = {code: found.after.value_of(code) - found.before for code in (lowest, highest)}
     code = max(deviations, key=lambda extreme: abs(deviations[extreme]))
-    when = found.after.time_of(int((found.after.codes == code).argmax()))
+    place = int((found.after.codes == code).argmax())
+    when = found.after.time_of(place)
     deviation = deviations[code]
-    return Reading(
+    missed = found.missed_at(place, upward=code == highest)
+    spreads = (found.noise, found.noise / math.sqrt(found.size_before), math.sqrt(2) * found.step_of_code)
+    reading = Reading(
         abs(deviation),
         rail.unit,
-        uncertainty=math.hypot(found.noise, found.noise / math.sqrt(found.size_before)),
+        uncertainty=math.hypot(*spreads, OF_LIFT * missed),
         doubts=(Doubt.NOISY,) if abs(deviation) < 6 * found.noise else (),
         count=1,
         occurrences=Occurrences(np.array([when]), np.array([deviation])),
     )
+    if missed <= LEAST_MISSED * abs(deviation):
+        return reading
+    text = f"between two samples the rail may go {show_quantity(missed, rail.unit)} further"
+    finding = Finding(Doubt.FEW_SAMPLES, text, 0.0, missed, decides=False)
+    return replace(reading, doubts=(*reading.doubts, finding.doubt), findings=(finding,))
 
 
 @metric("recovery_time", reads=Reads.TRANSITIONS, unit="s", source=SOURCE, channels=(1, 2))
@@ -139,12 +188,18 @@ def recovery_time(
         )
     # less than one interval before the first sample: the rail was outside at the step itself
     time = 0.0 if place < 0 else wave.interval * place + found.lead
-    return Reading(
+    depth = float(np.abs(wave.codes - wave.code_of(found.final)).max()) * abs(wave.gain) / half
+    stay = size * (1 - LAST_PART / 2) - place
+    later = wave.interval * later_entry(place + found.lead / wave.interval, stay, depth) if place > 0 else 0.0
+    of_final = found.lateness(found.uncertainty_of_final, place) if place > 0 else 0.0
+    spreads = (wave.interval * uncertainty, wave.interval / math.sqrt(12), of_final)
+    reading = Reading(
         time,
         "s",
-        uncertainty=wave.interval * math.hypot(uncertainty, 1 / math.sqrt(12)),
+        uncertainty=math.hypot(*spreads, later / math.sqrt(3) if math.isfinite(later) else 0.0),
         doubts=(Doubt.NOISY,) if entry.is_noisy[0] else (),
     )
+    return with_later_entry(reading, later)
 
 
 def find_load_step(rail: Survey, load: Survey | None = None, *, step: float | None = None) -> LoadStep:

@@ -11,6 +11,7 @@ import numpy as np
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import EXTREMES, Reads
 from wavewright.analysis.elementary.exponentials import log, square
+from wavewright.analysis.levels.between_samples import missed_at
 from wavewright.analysis.levels.extreme_lift import NEAR, ON_A_CREST, SCATTER_OF_LARGEST, lift_of_largest
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.record.blocks import spans
@@ -45,8 +46,9 @@ class FoldedCycle:
     def uncertainty_of_height(self) -> float:
         """Standard uncertainty of the distance from the lowest to the highest mean, in the unit.
 
-        Noise left in the means makes it larger; the mean over a part of a crest, or the crest between two parts, makes
-        it less: by up to a sixth of the second difference there (math: 1/24 and 1/8 of a parabola's), rectangular.
+        Noise left in the means makes it larger. The mean over a part of a crest makes it less, by up to a sixth of the
+        second difference there (math: a corner in the middle of a part; 1/24 of a parabola's), and a crest between two
+        parts makes it less by as much as a peak between two samples; both rectangular.
         """
         ends = (int(self.means.argmax()), int(self.means.argmin()))
         deviation = max(float(self.deviations[end]) for end in ends)  # there a part has no slope that adds to it
@@ -56,7 +58,9 @@ class FoldedCycle:
             for end in ends
         ]
         lifted = 2 * deviation * math.hypot(lift_of_largest(ON_A_CREST * max(near)), SCATTER_OF_LARGEST / math.sqrt(2))
-        return math.hypot(lifted, sum(bends) / 6 / math.sqrt(3))
+        around = np.tile(self.means, 3)
+        missed = [missed_at(around, end + self.means.size, upward=end == ends[0]) for end in ends]
+        return math.hypot(lifted, (sum(bends) / 6 + sum(missed)) / math.sqrt(3))
 
 
 @metric(

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 BESIDE = (-1, 0, 1, 2)  # the samples around a crossing, from the one before it
 LOOKED_AT = 64  # crossings, about; the median of their steepness stands for all
-ABOVE_NOISE = 8.0  # standard deviations that the change must be, so that noise does not pass for steepness
+ABOVE_NOISE = 8.0  # standard deviations, or code steps, that the change must be, so that neither passes for steepness
 OF_AMPLITUDE = 0.3  # a longer segment would leave the edge
 LARGER_BEND_OF_NOISE, LESSER_BEND_OF_NOISE = 1.0, 0.2
 """Of the two bends beside a crossing: the square of the median that noise gives to each."""
@@ -132,6 +132,13 @@ def noise_of_instant(survey: Survey, places: Floats) -> float:
     return TOUCHES * survey.noise / steepness if steepness else 0.0
 
 
+def spread_of_instant(survey: Survey, places: Floats) -> float:
+    """The same by noise and the rounding to codes, s: that of one instant by itself, which no other shares."""
+    survey = survey.as_captured
+    steepness = steepness_at(survey, places)
+    return TOUCHES * max(survey.noise, survey.record.step / math.sqrt(12)) / steepness if steepness else 0.0
+
+
 def instant_scatter(survey: Survey, places: Floats, *, level_is_found: bool) -> tuple[float, float]:
     """What noise does to the instant of a crossing, s, standard: to each by itself, and to all by the level in common.
 
@@ -156,7 +163,8 @@ def level_effect(survey: Survey, level: ReferenceLevel, places: Floats, *, risin
 def steepness_at(survey: Survey, places: Floats) -> float:
     """Median change per second around crossings, in the waveform's unit; 0 if there are none.
 
-    Over as many samples as it takes to rise well above the noise, but no longer than the edge.
+    Over as many samples as it takes to rise well above noise and code steps, but no longer than the edge: between two
+    samples of a staircase of codes there is a whole step, however slowly the waveform rises.
     """
     if not places.size or survey.record.codes.size < 2:
         return 0.0
@@ -173,12 +181,13 @@ def _steepness(survey: Survey, places: Floats) -> float:
     except NotMeasurable:
         longest = 0.0
     wide, found = 0, 0.0
+    clear = ABOVE_NOISE * max(survey.noise, survey.record.step)
     while True:
         first, last = np.maximum(before - wide, 0), np.minimum(before + 1 + wide, codes.size - 1)
         rises = np.abs(codes[last].astype(np.float64) - codes[first].astype(np.float64)) * gain
         found = median(rises / (last - first))
         rise = median(rises)
-        if rise >= ABOVE_NOISE * survey.noise or rise >= longest / 2 or 2 * wide + 1 >= codes.size:
+        if rise >= clear or rise >= longest / 2 or 2 * wide + 1 >= codes.size:
             return found / survey.wave.interval
         wide = 2 * wide + 1
 

@@ -6,17 +6,24 @@ The channels are data, clock, in this order.
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import Reads
 from wavewright.analysis.jitter.jitter import Edge
+from wavewright.analysis.levels.extreme_lift import NEAR, SCATTER_OF_LARGEST, lift_of_largest
 from wavewright.analysis.parameters import ReferenceLevel
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.record.alignment import require_shared_time
 from wavewright.analysis.record.survey import Survey
-from wavewright.analysis.time.crossing_resolution import instant_resolution, resolution_at
+from wavewright.analysis.time.crossing_resolution import (
+    instant_resolution,
+    instant_scatter,
+    places_at,
+    spread_of_instant,
+)
 from wavewright.analysis.time.edges import MIDDLE, edges, noise_doubts, too_few
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats
@@ -60,7 +67,7 @@ def setup_time(
     values = ticks[is_new] - instants[last[is_new]]
     if not values.size:
         raise _no_change(data, clock, "before")
-    return _shortest(data, clock, values, ticks[is_new], _resolution(data, clock, data_level, ticks))
+    return _shortest(data, clock, values, ticks[is_new], _timing(data, clock, data_level, clock_level, ticks))
 
 
 @metric("hold_time", reads=Reads.EDGES, unit="s", source=SOURCE, channels=2, reads_levels=True)
@@ -91,7 +98,7 @@ def hold_time(
     values = instants[following[is_new]] - ticks[is_new]
     if not values.size:
         raise _no_change(data, clock, "after")
-    return _shortest(data, clock, values, ticks[is_new], _resolution(data, clock, data_level, ticks))
+    return _shortest(data, clock, values, ticks[is_new], _timing(data, clock, data_level, clock_level, ticks))
 
 
 def _instants(
@@ -116,22 +123,46 @@ def _no_change(data: Survey, clock: Survey, where: str) -> NotMeasurable:
     )
 
 
-def _resolution(data: Survey, clock: Survey, level: ReferenceLevel, ticks: Floats) -> float:
-    """How well a change and an edge are timed together, half-width, s."""
-    changes = edges(data, level).either_places
-    return math.hypot(instant_resolution(data, changes), resolution_at(clock, ticks, origin=data.wave.start))
+@dataclass(frozen=True, slots=True)
+class _Timing:
+    """How well a change and an edge are timed together, s.
+
+    Parameters
+    ----------
+    resolution : half-width by the samples. noise : standard deviation, of each by itself. shared : standard, of all
+        together, by the state levels that the levels are taken from.
+    """
+
+    resolution: float
+    noise: float
+    shared: float
+
+
+def _timing(
+    data: Survey, clock: Survey, data_level: ReferenceLevel, clock_level: ReferenceLevel, ticks: Floats
+) -> _Timing:
+    changes, places = edges(data, data_level).either_places, places_at(clock, ticks, origin=data.wave.start)
+    ends = [(data, changes, data_level), (clock, places, clock_level)]
+    return _Timing(
+        math.hypot(*(instant_resolution(one, at) for one, at, _ in ends)),
+        math.hypot(*(spread_of_instant(one, at) for one, at, _ in ends)),
+        math.hypot(*(instant_scatter(one, at, level_is_found=level.is_ratio)[1] for one, at, level in ends)),
+    )
 
 
 def _doubts(data: Survey, clock: Survey) -> tuple[Doubt, ...]:
     return tuple(dict.fromkeys(noise_doubts(data) + noise_doubts(clock)))
 
 
-def _shortest(data: Survey, clock: Survey, values: Floats, ticks: Floats, resolution: float) -> Reading:
+def _shortest(data: Survey, clock: Survey, values: Floats, ticks: Floats, timing: _Timing) -> Reading:
+    """The shortest: of many that are equal, noise makes the one that is read too short."""
+    near = np.count_nonzero(values <= values.min() + NEAR * timing.noise)
+    lifted = timing.noise * math.hypot(lift_of_largest(float(near)), SCATTER_OF_LARGEST if near > 1 else 1.0)
     return Reading.of_worst(
         values,
         times=data.wave.start + ticks,
         unit="s",
         largest=False,
         doubts=_doubts(data, clock),
-        uncertainty=resolution / math.sqrt(3),
+        uncertainty=math.hypot(timing.resolution / math.sqrt(3), timing.shared, lifted),
     )

@@ -26,8 +26,10 @@ from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import EXTREMES, LEVELS, Finding, Reads
 from wavewright.analysis.elementary.exponentials import log
 from wavewright.analysis.elementary.median import median
+from wavewright.analysis.levels.between_samples import NOISE_OF_RISE, missed_at
 from wavewright.analysis.levels.extreme_lift import (
     NEAR,
+    OF_LIFT,
     ON_A_CREST,
     ON_A_STATE,
     SCATTER_OF_LARGEST,
@@ -184,6 +186,16 @@ def _segments_after(
     return begins, np.floor(ends) + 1
 
 
+def _with_missed(reading: Reading, survey: Survey, missed: float) -> Reading:
+    """The reading, in doubt where the peaks may lie noticeably, and a limit no further, beyond their samples."""
+    noise = NOISE_OF_RISE * survey.noise / survey.levels.amplitude
+    if missed <= max(LEAST_TOLD, survey.record.step / survey.levels.amplitude, noise):
+        return reading
+    text = f"between two samples a peak may go {show_quantity(missed, '1')} further"
+    finding = Finding(Doubt.FEW_SAMPLES, text, 0.0, missed, decides=False)
+    return replace(reading, doubts=(*reading.doubts, finding.doubt), findings=(*reading.findings, finding))
+
+
 def _resolved(reading: Reading, survey: Survey, taken: Transitions) -> Reading:
     """The reading, in doubt where the transitions are too fast for the sampling: it may be more, and never less."""
     size = float(np.mean(taken.ends - taken.starts))
@@ -191,7 +203,9 @@ def _resolved(reading: Reading, survey: Survey, taken: Transitions) -> Reading:
         return reading
     text = f"the transition takes {size:.1f} sample intervals of {show_quantity(survey.wave.interval, 's')}"
     finding = Finding(Doubt.FEW_SAMPLES, text, below=0.0)
-    return replace(reading, doubts=(*reading.doubts, finding.doubt), findings=(*reading.findings, finding))
+    doubts = tuple(doubt for doubt in reading.doubts if doubt is not finding.doubt)
+    findings = tuple(one for one in reading.findings if one.doubt is not finding.doubt)
+    return replace(reading, doubts=(*doubts, finding.doubt), findings=(*findings, finding))
 
 
 def _single(slope: Slope) -> Slope:
@@ -244,6 +258,7 @@ class _Extremes:
     size: float
     some: list[tuple[int, int, float]]
     _near: dict[float, float] = field(default_factory=dict)
+    _missed: float | None = None
 
     def near(self, codes: Codes, reach: float) -> float:
         """About how many samples of a segment lie within reach of its extreme."""
@@ -253,6 +268,16 @@ class _Extremes:
             near = self._counted(codes, int(reach)) if is_whole else self._compared(codes, reach)
             self._near[reach] = median(near) if near.size else 0.0
         return self._near[reach]
+
+    def missed(self, codes: Codes, *, upward: bool) -> float:
+        """How far the waveform may lie beyond the extremes between two samples, in codes: the mean of some segments."""
+        if self._missed is None:
+            found = [
+                missed_at(codes, begin + int((codes[begin:end] == peak).argmax()), upward=upward)
+                for begin, end, peak in self.some
+            ]
+            self._missed = math.fsum(found) / len(found) if found else 0.0
+        return self._missed
 
     def _counted(self, codes: Codes, reach: int) -> Floats:
         if not self.some:
@@ -307,9 +332,12 @@ def _reading(survey: Survey, found: _Extremes, taken: Transitions, *, upward: bo
     is_crest = float(beyond.mean()) * levels.amplitude > STATE_REACH * survey.noise
     near = found.near(survey.record.codes, NEAR * survey.noise / abs(wave.gain))
     raised = survey.noise * lift_of_largest(near * (ON_A_CREST if is_crest else ON_A_STATE)) / levels.amplitude
-    known = math.hypot(survey.record.step / 2 / levels.amplitude, math.sqrt(3) * raised)
+    missed = 0.0
+    if is_crest:
+        missed = abs(wave.gain) / levels.amplitude * found.missed(survey.record.codes, upward=upward == (wave.gain > 0))
+    known = math.hypot(survey.record.step / 2 / levels.amplitude, math.sqrt(3) * math.hypot(raised, OF_LIFT * missed))
     noisy = (Doubt.NOISY,) if is_lost else noise_doubts(survey)
-    return Reading.of_occurrences(
+    reading = Reading.of_occurrences(
         beyond,
         times=wave.start + wave.interval * taken.middles[found.kept],
         unit="1",
@@ -317,3 +345,4 @@ def _reading(survey: Survey, found: _Extremes, taken: Transitions, *, upward: bo
         resolution=math.hypot(known, math.sqrt(3) * level_uncertainty(survey) / levels.amplitude),
         single=SCATTER_OF_LARGEST * survey.noise / levels.amplitude,
     )
+    return _with_missed(reading, survey, missed)
