@@ -204,6 +204,14 @@ def test_at_most_two_per_cent_of_the_suite_need_posix() -> None:
         pytest_collection_modifyitems([Marked()] * 9800 + [Marked("posix")] * 201)
 
 
+def test_the_documents_draw_every_folder_in_this_order() -> None:
+    text = (ROOT.parents[1] / "DEVELOPERS.md").read_text(encoding="utf-8")
+    tree = text.partition("## The one rule")[2].partition("```text\n")[2].partition("```")[0]
+    drawn = [line.split()[0].rstrip("/") for line in tree.splitlines()]
+    assert drawn == [part for part in FLOW if part in drawn]
+    assert {part for part in FLOW if (ROOT / part).is_dir()} <= set(drawn)
+
+
 def test_every_text_file_is_opened_with_its_encoding() -> None:
     # else it would be that of the code page of whoever runs it
     pytest.importorskip("ruff")

@@ -1,1 +1,1 @@
-"""The wire: SCPI, links, profiles, the four roles of instruments, and the bench that holds them."""
+"""The wire: SCPI, links, profiles, the five roles of instruments, and the bench that holds them."""
