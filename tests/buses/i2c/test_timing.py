@@ -304,6 +304,12 @@ def test_smbus_has_limits_of_its_own(name: str, end: str, value: float) -> None:
     assert getattr(metric.published("smbus", {"mode": "standard"}), end) == value
 
 
+@pytest.mark.parametrize("name, end, value", SMBUS[1:], ids=[f"{row[0]}" for row in SMBUS[1:]])
+def test_the_later_smbus_has_the_same_limits_but_for_the_data_hold_time(name: str, end: str, value: float) -> None:
+    # SMBus 3.x, class of 100 kHz (from memory, not verified); the data hold time has a row of its own below
+    assert getattr(allowed(name, "smbus_3"), end) == value
+
+
 def test_smbus_levels_are_fixed_voltages() -> None:
     # SMBus 3.x: VIL 0.8 V, VIH 1.35 V (component data); 2.0 had 2.1 V (UM10204 Rev. 6, 4.2.1)
     assert LogicLevels.read("smbus") == LogicLevels(0.8, 1.35)
