@@ -46,7 +46,11 @@ def test_the_disk_is_given_one_thing_at_a_time_and_none_is_left_out() -> None:
 
     disk = DiskThread(sync, where=HERE)
     for number in range(100):
-        (disk.begin, disk.call)[number % 3 == 2]()
+        if number % 3 == 2:
+            disk.call()
+        else:
+            disk.wait()
+            assert disk.begin()
     disk.end()
     assert done == list(range(100))
 
@@ -73,6 +77,23 @@ def test_ctrl_c_while_something_is_begun_leaves_nobody_waiting(monkeypatch: pyte
     disk._is_at_rest.release()
     disk.end()
     assert done == ["on the disk"]
+
+
+def test_whoever_speaks_to_the_instruments_never_waits_for_a_disk_that_is_at_work() -> None:
+    go_on, done = threading.Event(), list[str]()
+
+    def sync() -> None:
+        assert go_on.wait(60)
+        done.append("on the disk")
+
+    disk = DiskThread(sync, where=HERE)
+    assert disk.begin()
+    assert not disk.begin()  # would wait for ever
+    go_on.set()
+    disk.call()
+    assert done == ["on the disk", "on the disk"]
+    assert disk.begin()
+    disk.end()
 
 
 @pytest.mark.parametrize("way", ["begin", "call"])

@@ -103,15 +103,10 @@ class CaptureFile:
             file.flush()
             self._disk.check()
 
-    def sync(self) -> None:
-        """Return when every capture is on the disk.
-
-        Raises
-        ------
-        StorageFault : the disk does not take them.
-        """
-        with _storage(self.path):
-            self._disk.sync()
+    @property
+    def handle(self) -> int:
+        """Of the open file, as the operating system numbers it."""
+        return self._disk.handle
 
     def abandon(self) -> None:
         """Close the file without caring for what is in it: it is about to be deleted."""

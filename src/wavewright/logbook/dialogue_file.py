@@ -7,7 +7,6 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from wavewright.durable_files import sync_file
 from wavewright.errors import StorageFault
 
 
@@ -41,10 +40,10 @@ class DialogueFile(io.TextIOBase):
         except OSError as fault:
             self._fault = self._fault or fault
 
-    def sync(self) -> None:
-        """Return when the dialogue is on the disk; raises what went wrong so far."""
-        self.check()
-        sync_file(self._file.fileno())
+    @property
+    def handle(self) -> int:
+        """As the operating system numbers it."""
+        return self._file.fileno()
 
     def check(self) -> None:
         """Raise, as a StorageFault, what went wrong so far."""

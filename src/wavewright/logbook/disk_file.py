@@ -6,8 +6,6 @@ import io
 from pathlib import Path
 from typing import Any
 
-from wavewright.durable_files import sync_file
-
 
 class DiskFile(io.RawIOBase):
     """A file that swallows the first fault, and every write after it, until `check` is called.
@@ -55,10 +53,10 @@ class DiskFile(io.RawIOBase):
         self._file.close()
         super().close()
 
-    def sync(self) -> None:
-        """Return when everything written is on the disk; raises what went wrong so far."""
-        self.check()
-        sync_file(self._file.fileno())
+    @property
+    def handle(self) -> int:
+        """As the operating system numbers it."""
+        return self._file.fileno()
 
     def check(self) -> None:
         """Raise what went wrong so far."""

@@ -35,15 +35,25 @@ class DiskThread:
         self._fault: BaseException | None = None
         self._thread: threading.Thread | None = None
 
-    def begin(self) -> None:
-        """Bring to the disk what has been written until now; what was begun before is waited for."""
-        self.wait()
+    def begin(self) -> bool:
+        """Bring to the disk what has been written until now; False where what was begun before is still on its way.
+
+        Never waits; raises what went wrong before.
+        """
         with undisturbed():  # a signal in between would leave the lock held, with nobody to let go of it
-            if self._thread is None:
-                self._thread = threading.Thread(target=self._run, name="brings shots to the disk", daemon=True)
-                self._thread.start()
-            self._is_at_rest.acquire()
+            if not self._is_at_rest.acquire(blocking=False):
+                return False
+            try:
+                if self._fault is not None:
+                    raise self._fault
+                if self._thread is None:
+                    self._thread = threading.Thread(target=self._run, name="brings shots to the disk", daemon=True)
+                    self._thread.start()
+            except BaseException:  # a system without room for a thread, too
+                self._is_at_rest.release()
+                raise
             self._wanted.put(True)
+            return True
 
     def wait(self) -> None:
         """Return when what was begun is on the disk; raises what went wrong, then or before."""

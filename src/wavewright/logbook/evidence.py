@@ -95,6 +95,7 @@ class Evidence:
             self._held.remove()
             self._abandon_collection()
             raise
+        self._growing = (self._captures.handle, self._dialogue.handle, self._journal.handle)
         self._disk = DiskThread(self._sync, where=self._unfinished)
         self._is_on_its_way = False  # to the disk: the shot that was kept last
         self._shots: dict[str, int] = {}
@@ -171,8 +172,8 @@ class Evidence:
             for first, *rest in by_disk.values():
                 _check_room(first, (1 + len(rest)) * size + SPARE)
             self._journal.write("begin", outcome_as_json(outcome))
-            self._dialogue.sync()
-            self._journal.sync()
+            self._dialogue.check()
+            self._sync()
             sync_folder(self._unfinished)
             sync_folder(self._parent)
         self._has_begun = True
@@ -217,10 +218,9 @@ class Evidence:
     def send_to_disk(self) -> None:
         """Begin to bring the shot that was kept last to the disk: `read` then waits for no more than is left of it.
 
-        The readings are on the disk with the next shot. Any thread may call it; StorageFault as `keep`.
+        Its readings are on the disk with the next shot. This waits for nothing; StorageFault as `keep`.
         """
-        self._disk.begin()
-        self._is_on_its_way = True
+        self._is_on_its_way = self._disk.begin()
 
     def read(self, label: str, readings: Mapping[str, Reading]) -> None:
         """Write down what was computed from the last shot, and return when that shot is on the disk; StorageFault so.
@@ -298,10 +298,10 @@ class Evidence:
             self._journal.write(kind, content)
 
     def _sync(self) -> None:
-        self._captures.sync()
+        """Few steps of Python: beside an evaluation each waits for the interpreter. Who writes looks for its faults."""
         with named_storage(self._unfinished):
-            self._dialogue.sync()
-            self._journal.sync()
+            for handle in self._growing:
+                sync_file(handle)
 
     def _abandon_collection(self) -> None:
         if self._collection is not None:

@@ -23,8 +23,6 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from wavewright.durable_files import sync_file
-
 
 @dataclass(frozen=True, slots=True)
 class JournalLine:
@@ -49,9 +47,10 @@ class Journal:
         while rest:
             rest = rest[self._file.write(rest) :]
 
-    def sync(self) -> None:
-        """Return when every line is on the disk."""
-        sync_file(self._file.fileno())
+    @property
+    def handle(self) -> int:
+        """Of the open file, as the operating system numbers it."""
+        return self._file.fileno()
 
     def close(self) -> None:
         """Close the file."""

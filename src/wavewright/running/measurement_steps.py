@@ -228,6 +228,8 @@ def _take_shots(
         if number:
             _wait_for(beside, number, context)
         _keep(measurement, shot, context)
+        if number + 1 < measurement.shots:  # readings of the last one follow with no other
+            context.store.send_to_disk()
         beside.give(shot)
     beside.begin()
     return looked_at
@@ -285,8 +287,6 @@ def _evaluate(
     shot = given if isinstance(given, ExaminedShot) else ExaminedShot(given, measurement)
     fenced: Callable[[], AbstractContextManager[None]] = fence or nullcontext
     with fenced():
-        if evaluation.shots + 1 < measurement.shots:  # readings of the last one follow with no other
-            context.store.send_to_disk()
         context.references.offer(measurement, shot)
     context.hear(measurement, shot)  # decodes, which may take long: a signal may end it
     readings = evaluation.add(shot, shielded=fence or context.shielded)

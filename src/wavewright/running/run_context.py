@@ -178,7 +178,7 @@ class CaptureStore(Protocol):
         """Take one shot of a measurement."""
 
     def send_to_disk(self) -> None:
-        """Begin, beside the caller, what `read` waits for with the last shot; its readings follow with the next."""
+        """Begin what `read` waits for with the last shot, and do not wait for it; its readings follow with the next."""
 
     def read(self, label: str, readings: Mapping[str, Reading]) -> None:
         """What was computed from the last shot; returns when that shot is where no power failure reaches it."""
