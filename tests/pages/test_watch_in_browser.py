@@ -9,6 +9,7 @@ import signal
 import subprocess
 import sys
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -52,9 +53,9 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return made
 
 
-@pytest.fixture(scope="module")
-def command(folder: Path) -> Iterator[tuple[subprocess.Popen[str], str]]:
-    """The command at work, and the address that it has said."""
+@contextmanager
+def at_work(folder: Path) -> Iterator[tuple[subprocess.Popen[str], str]]:
+    """The command, and the address that it has said."""
     (folder / "rail.yaml").write_text(RECIPE, encoding="utf-8")
     arguments = ["watch", "rail.yaml", "--file", "trace.npz", "--no-open"]
     with subprocess.Popen(
@@ -67,13 +68,26 @@ def command(folder: Path) -> Iterator[tuple[subprocess.Popen[str], str]]:
             process.kill()
 
 
+@pytest.fixture(scope="module")
+def command(folder: Path) -> Iterator[tuple[subprocess.Popen[str], str]]:
+    """The command at work, for all tests that leave it so."""
+    with at_work(folder) as made:
+        yield made
+
+
 @pytest.fixture
 def page(browser: object, folder: Path, command: tuple[object, str]) -> Iterator[Page]:
+    with opened(browser, folder, command[1]) as page:
+        yield page
+
+
+@contextmanager
+def opened(browser: object, folder: Path, address: str) -> Iterator[Page]:
     """The page of the command, with the recipe as it was at the beginning."""
     context = browser.new_context(viewport={"width": 1280, "height": 900})  # type: ignore[attr-defined]
     page = context.new_page()
     (folder / "rail.yaml").write_text(RECIPE, encoding="utf-8")
-    page.goto(command[1])
+    page.goto(address)
     # nothing of the text that another test may have left
     expect(page.locator("ol.lines > li")).to_have_count(len(RECIPE.splitlines()))
     expect(page.locator("input[data-id$='timebase.span']")).to_have_value("2 ms")
@@ -242,14 +256,12 @@ def test_a_second_page_watches_until_the_first_gives_the_hand_back(page: Page, c
 
 
 @pytest.mark.posix("signals that a process cannot refuse")
-def test_a_program_that_stands_still_is_noticed_and_its_end_is_said(
-    page: Page, command: tuple[subprocess.Popen[str], str]
-) -> None:
-    process, _ = command
-    process.send_signal(signal.SIGSTOP)
-    expect(page.locator("#line")).to_contain_text("Nothing was heard from the program", timeout=20_000)
-    expect(page.get_by_role("button", name="Hold")).to_be_disabled()
-    process.send_signal(signal.SIGCONT)
-    expect(page.locator("#line")).to_be_empty()
-    process.terminate()
-    expect(page.locator("#line")).to_contain_text("The program has ended")
+def test_a_program_that_stands_still_is_noticed_and_its_end_is_said(browser: object, folder: Path) -> None:
+    with at_work(folder) as (process, address), opened(browser, folder, address) as page:
+        process.send_signal(signal.SIGSTOP)
+        expect(page.locator("#line")).to_contain_text("Nothing was heard from the program", timeout=20_000)
+        expect(page.get_by_role("button", name="Hold")).to_be_disabled()
+        process.send_signal(signal.SIGCONT)
+        expect(page.locator("#line")).to_be_empty()
+        process.terminate()
+        expect(page.locator("#line")).to_contain_text("The program has ended")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import UTC, datetime
 
@@ -50,7 +50,15 @@ def density() -> Picture:
 
 
 @pytest.fixture(scope="module")
-def seen(visit: Callable[..., Visit], density: Picture) -> Visit:
+def seen(visit: Callable[..., Visit], density: Picture) -> Iterator[Visit]:
+    """Both pictures on one page, for all tests that leave them as they are."""
+    made = opened(visit, density)
+    yield made
+    # what we read of the canvas here, the page does not read
+    assert [text for text in made.said if "readback" not in text] == []
+
+
+def opened(visit: Callable[..., Visit], density: Picture) -> Visit:
     trace = trace_picture({"rail": dense()}, trigger_time=0.0, name="trace", title="Rail", marks={"rail": crowded()})
     pages = [render("picture.html.j2", title=one.title, picture=one, has_pictures=True) for one in (trace, density)]
     begin, end = pages[1].index("<figure"), pages[1].index("</figure>") + len("</figure>")
@@ -235,7 +243,10 @@ def test_keys_go_from_place_to_place_and_back_to_the_whole(seen: Visit) -> None:
     assert seen.page.evaluate("document.querySelector('#trace').chart.view") == whole
 
 
-def test_an_update_keeps_the_zoom_and_samples_come_as_they_were_sent(seen: Visit) -> None:
+def test_an_update_keeps_the_zoom_and_samples_come_as_they_were_sent(
+    visit: Callable[..., Visit], density: Picture
+) -> None:
+    seen = opened(visit, density)
     picture = trace_picture(
         {"rail": dense()}, trigger_time=0.0, name="trace", title="Rail", keep_codes=False, columns=500
     )
@@ -256,7 +267,6 @@ def test_an_update_keeps_the_zoom_and_samples_come_as_they_were_sent(seen: Visit
     assert isinstance(layer, TraceLayer)
     for line, wanted in zip(found[1], (layer.lows, layer.highs, layer.values), strict=True):
         assert np.array_equal(np.array(line, dtype=np.float32), wanted)
-    # what we read of the canvas here, the page does not read
     assert [text for text in seen.said if "readback" not in text] == []
 
 
