@@ -167,10 +167,10 @@ class Doubt(StrEnum):
     SLOW_SETUP = (
         "slow_setup",
         "probe, input and band limit together take more than a third of the edge that is read, or of the time between "
-        "two edges of a bus, or lose more than 2 % of a tone",
-        "the edge looks slower, and overshoot and tone smaller, than they are",
+        "two edges of a bus, lose more than 2 % of a tone, or hide glitches of half the `width` below which they count",
+        "the edge looks slower, and overshoot and tone smaller, than they are; glitches are missing",
         "use a faster probe or input, or set no `bandwidth_limit`",
-        EXTREMES | LEVELS | {Reads.SAMPLES, Reads.TRANSITIONS, Reads.SPECTRUM, Reads.EDGES},
+        EXTREMES | LEVELS | {Reads.SAMPLES, Reads.TRANSITIONS, Reads.SPECTRUM, Reads.EDGES, Reads.COUNTS},
     )
     PROBE_LOADING = (
         "probe_loading",

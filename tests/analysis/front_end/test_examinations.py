@@ -26,6 +26,8 @@ from wavewright.analysis.front_end.probe_loading import Probe, ProbedNode
 from wavewright.analysis.measure import measure, measure_surveys
 from wavewright.analysis.reading import Reading
 from wavewright.analysis.record.survey import Survey
+from wavewright.judgement.judge import judge
+from wavewright.judgement.verdict import Verdict
 from wavewright.quantities import read_interval
 from wavewright.waveform import Waveform
 
@@ -180,6 +182,26 @@ def test_a_probe_on_a_weak_point_makes_its_edge_slower() -> None:
         seen = wave(square(8000, 4, ramp=round(rise / 0.8)), 1e-9)
         reading = read("rise_time", (seen, FrontEnd(bandwidth=1e9, source=node, probe=probe)))
         assert (Doubt.PROBE_LOADING in reading.doubts) is is_doubted
+
+
+def test_glitches_that_the_set_up_hides_are_not_said_to_be_none() -> None:
+    # 3.3 V with pulses of 5 ns down to 0 V through one pole of 20 MHz: 1 − exp(−5 ns · 2π · 20 MHz) is 47 %
+    interval, bandwidth = 0.5e-9, 20e6
+    drawn = np.where(np.arange(20_000) % 2000 >= 1000, 3.3, 0.0)
+    for shift in range(10):
+        drawn[1500 + shift :: 4000] = 0.0
+    share = 1 - math.exp(-interval * 2 * math.pi * bandwidth)
+    seen = wave(lfilter([share], [1, share - 1], drawn), interval, step=0.03)
+    assert measure(wave(drawn, interval, step=0.03), "glitches", width=10e-9).value == 5
+    way = FrontEnd(bandwidth=bandwidth, rise_time=joint_rise_time([bandwidth]))
+    reading = read("glitches", (seen, way), width=10e-9)
+    assert reading.value == 0
+    assert found(reading, Doubt.SLOW_SETUP) is not None
+    assert judge(reading, "exactly 0").verdict is Verdict.INCONCLUSIVE
+    wide = read("glitches", (seen, way), width=40e-9)
+    assert found(wide, Doubt.SLOW_SETUP) is None
+    fast = FrontEnd(bandwidth=500e6, rise_time=joint_rise_time([500e6]))
+    assert found(read("glitches", (seen, fast), width=10e-9), Doubt.SLOW_SETUP) is None
 
 
 @pytest.mark.parametrize("metric", ["peak_to_peak", "amplitude", "ac_rms", "maximum"])

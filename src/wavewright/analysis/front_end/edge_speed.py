@@ -26,6 +26,8 @@ from wavewright.quantities import show_quantity
 TIMES_FASTER = 3.0  # the set-up than the edge that is read; common practice, no source
 RULE_IS_OFF = 1.35  # largest ratio of what the set-up really adds to what the rule says
 NOTICEABLE_LOSS = 0.02  # of a tone's amplitude: one at a fifth of the bandwidth
+TIMES_WIDER = 2.0  # the pulses that are counted than those that do not reach the level; as for sample intervals
+HALF_WAY = ReferenceLevel(0.5, is_ratio=True)
 DURATIONS = ("rise_time", "fall_time", "shortest_rise_time", "shortest_fall_time")
 ABERRATIONS = ("overshoot", "undershoot", "preshoot")
 MEANS = ("mean", "cycle_mean", "sine_offset")  # which neither bandwidth nor a capacitance changes
@@ -47,12 +49,14 @@ def without_set_up(duration: float, edge: float) -> float:
 
 
 def slow_setup(read: Read) -> Finding | None:
-    """An edge that the set-up made slower, an overshoot that it rounded off, a tone that it made smaller."""
+    """An edge that the set-up made slower, an overshoot or a pulse that it rounded off, a tone that it made smaller."""
     for survey, front_end in read.pairs:
         if front_end is None or not front_end.rise_time or read.reading.value is None:
             continue
         if read.metric in DURATIONS:
             found = _slowed(read, survey, front_end)
+        elif read.metric == "glitches":
+            found = _lost(read, survey, front_end)
         elif is_between_edges_of_bus(read):
             found = _blurred(read, survey, front_end)
         elif read.metric == "slew_rate" or read.metric in ABERRATIONS:
@@ -85,6 +89,21 @@ def _rounded(read: Read, survey: Survey, front_end: FrontEnd) -> Finding | None:
     shown, own = (show_quantity(one, "s", resolution=edge / 100) for one in (duration, edge))
     text = f"the edges take {shown}, and the set-up alone takes {own} ({_made_of(front_end)})"
     return Finding(Doubt.SLOW_SETUP, text, 0.0, math.inf, decides=False)
+
+
+def _lost(read: Read, survey: Survey, front_end: FrontEnd) -> Finding | None:
+    """Pulses that are to be counted and may not reach the level: there may be more of them, and never fewer."""
+    width, level = read.options.get("width"), read.options.get("level", HALF_WAY)
+    share = _as_ratio(level, survey)
+    if width is None or not 0 < share < 1:
+        return None
+    # of a pulse of w one pole lets 1 − exp(−w/τ) through (math), upwards from the low state or down from the high one
+    narrowest = front_end.edge / RISE_FACTOR * log(1 / (1 - max(share, 1 - share)))
+    if width >= TIMES_WIDER * narrowest:
+        return None
+    shown, lost = (show_quantity(one, "s", resolution=narrowest / 100) for one in (width, narrowest))
+    text = f"pulses below {shown} are counted, and those below {lost} do not reach the level ({_made_of(front_end)})"
+    return Finding(Doubt.SLOW_SETUP, text, below=0.0, decides=False)
 
 
 def _diminished(read: Read, survey: Survey, front_end: FrontEnd) -> Finding | None:
