@@ -6,6 +6,7 @@ import errno
 import os
 import signal
 import threading
+from collections.abc import Callable
 from pathlib import Path
 from queue import SimpleQueue
 
@@ -58,11 +59,11 @@ def test_the_disk_is_given_one_thing_at_a_time_and_none_is_left_out() -> None:
 class Interrupted:
     """A queue into which Ctrl-C comes just before something is put there."""
 
-    def __init__(self, plain: SimpleQueue[bool]) -> None:
+    def __init__(self, plain: SimpleQueue[Callable[[], None] | None]) -> None:
         self.get, self._plain = plain.get, plain
 
-    def put(self, wanted: bool) -> None:
-        if wanted:
+    def put(self, wanted: Callable[[], None] | None) -> None:
+        if wanted is not None:
             signal.raise_signal(signal.SIGINT)
         self._plain.put(wanted)
 

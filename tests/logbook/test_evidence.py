@@ -3,6 +3,7 @@ from __future__ import annotations
 import subprocess
 import sys
 import textwrap
+import zlib
 from pathlib import Path
 
 import pytest
@@ -11,7 +12,8 @@ from tests.ending import STATUS
 from tests.logbook.test_captures import no_file_larger_than, shot
 from wavewright.errors import StorageFault
 from wavewright.logbook.evidence import Evidence
-from wavewright.logbook.outcome_files import outcome_as_json, read_outcome
+from wavewright.logbook.journal import read_journal
+from wavewright.logbook.outcome_files import JOURNAL, outcome_as_json, read_outcome
 from wavewright.logbook.unfinished import clear, recover, unfinished
 from wavewright.running.outcome import Outcome
 
@@ -90,6 +92,24 @@ def test_a_run_that_breaks_off_later_leaves_all_that_came(tmp_path: Path, outcom
         raise RuntimeError("probe slipped")
     (left,) = unfinished(tmp_path)
     assert (left.serial, left.shots, left.is_alive) == ("VC204-0017", 1, False)
+
+
+@pytest.mark.parametrize("points", [1000, 1_000_000])
+def test_the_crc_of_a_shot_is_that_of_its_codes_whoever_computes_it(
+    tmp_path: Path, outcome: Outcome, points: int
+) -> None:
+    shots = [shot(number, points=points) for number in range(3)]
+    with begin(tmp_path, outcome) as evidence:
+        for one in shots:
+            evidence.keep("rail_noise", one)
+            evidence.send_to_disk()
+            evidence.read("rail_noise", {})
+        found = [
+            line.content["codes"]["rail"]["crc"]
+            for line in read_journal(Path(str(evidence.left_at)) / JOURNAL)
+            if line.kind == "shot"
+        ]
+    assert found == [zlib.crc32(one["rail"].codes.tobytes()) for one in shots]
 
 
 def test_a_run_that_is_on_is_alive(tmp_path: Path, outcome: Outcome) -> None:

@@ -30,15 +30,19 @@ class DiskThread:
 
     def __init__(self, sync: Callable[[], None], *, where: Path) -> None:
         self._sync, self._where = sync, where
-        self._wanted: SimpleQueue[bool] = SimpleQueue()
+        self._wanted: SimpleQueue[Callable[[], None] | None] = SimpleQueue()
         self._is_at_rest = threading.Lock()  # held from `begin` until the disk has it
         self._fault: BaseException | None = None
         self._thread: threading.Thread | None = None
 
-    def begin(self) -> bool:
+    def begin(self, job: Callable[[], None] | None = None) -> bool:
         """Bring to the disk what has been written until now; False where what was begun before is still on its way.
 
         Never waits; raises what went wrong before.
+
+        Parameters
+        ----------
+        job : what the thread is to do instead, if anything.
         """
         with undisturbed():  # a signal in between would leave the lock held, with nobody to let go of it
             if not self._is_at_rest.acquire(blocking=False):
@@ -52,7 +56,7 @@ class DiskThread:
             except BaseException:  # a system without room for a thread, too
                 self._is_at_rest.release()
                 raise
-            self._wanted.put(True)
+            self._wanted.put(job or self._sync)
             return True
 
     def wait(self) -> None:
@@ -80,7 +84,7 @@ class DiskThread:
         """
         thread, self._thread = self._thread, None
         if thread is not None:
-            self._wanted.put(False)
+            self._wanted.put(None)
             thread.join(PATIENCE)
             if thread.is_alive():
                 raise StorageFault(
@@ -91,9 +95,10 @@ class DiskThread:
 
     def _run(self) -> None:
         leave_to_main_thread()
-        while self._wanted.get():
+        while (job := self._wanted.get()) is not None:
             try:
-                self._sync()
+                job()
             except BaseException as fault:  # raised again in the thread that waits
                 self._fault = fault
+            del job  # no record is held while the next one is awaited
             self._is_at_rest.release()

@@ -51,6 +51,7 @@ from wavewright.waveform import Capture
 
 LONGEST_NAME = 255  # bytes, of the file systems that are in use
 ROOM_FOR_MARKS = 24  # bytes: the dot, the token and the lock's suffix of the folder while it is unfinished
+LARGE = 1 << 18  # bytes of a shot: from here on its CRC is computed while it is written
 SPARE = 1 << 20  # bytes: outcome, journal and wire log of an ordinary run
 
 
@@ -206,9 +207,20 @@ class Evidence:
         StorageFault : the disk does not take it, or did not take the wire log.
         """
         self._complete()
+        sums: dict[str, int] = {}
+
+        def add_up() -> None:
+            sums.update({name: crc_of(wave.codes) for name, wave in capture.waveforms.items()})
+
+        is_large = sum(wave.codes.nbytes for wave in capture.waveforms.values()) >= LARGE
+        is_beside = is_large and self._disk.begin(add_up)
         places = self._captures.keep_codes(label, capture)
+        if is_beside:
+            self._disk.wait()
+        else:
+            add_up()
         codes = {
-            name: {"at": places[name], "count": len(wave), "type": wave.codes.dtype.str, "crc": crc_of(wave.codes)}
+            name: {"at": places[name], "count": len(wave), "type": wave.codes.dtype.str, "crc": sums[name]}
             for name, wave in capture.waveforms.items()
         }
         self._note("shot", {"label": label, "described": described_shot(capture), "codes": codes})
