@@ -246,6 +246,14 @@ class Doubt(StrEnum):
         "check the level and the signal; if the level must not be reached, set a limit on `maximum` or `minimum`",
         frozenset({Reads.COUNTS, Reads.EDGES}),
     )
+    LEVEL_IN_NOISE = (
+        "level_in_noise",
+        "a level to be crossed so near a state of the waveform that noise of 5 standard deviations crosses it, the "
+        "hysteresis included",
+        "crossings may be of noise, and each pulse cut into many; the uncertainty is that of these, not of the signal",
+        "put the level further from the state, or reduce the noise",
+        frozenset({Reads.COUNTS, Reads.EDGES}),
+    )
     OFF_FREQUENCY = (
         "off_frequency",
         "the tone of the record is more than a tenth of a cycle, over the record, off the frequency that the recipe "

@@ -60,3 +60,13 @@ def test_differences_of_whole_codes_are_as_wide_as_they_get(
     codes = np.tile(np.array([info.min, info.max], dtype=dtype), 20_000)
     codes[::7] = info.max
     assert noise_code(codes) == noise_code(codes.astype(np.int64))
+
+
+@pytest.mark.parametrize("sigma", [1e-4, 3e-4, 1e-3, 1.7e-3, 5e-3, 2e-2])
+def test_the_scatter_in_bins_is_no_less_than_that_of_the_samples(sigma: float) -> None:
+    """More floats than are counted one by one: each bin of 4096 is about 0.8 mV wide, and noise may be less."""
+    volts = np.where(np.arange(80_000) % 20_000 < 10_000, 3.3, 0.0) + np.random.default_rng(3).normal(0, sigma, 80_000)
+    histogram = histogram_of(volts)
+    assert not histogram.is_exact
+    scatter = state_scatter(histogram, 0.0, 3.3)
+    assert 0.97 * sigma < scatter < 1.03 * sigma + 1.5 * histogram.bin_width

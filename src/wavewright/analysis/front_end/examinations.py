@@ -16,7 +16,7 @@ from wavewright.analysis.front_end.input_noise import input_noise
 from wavewright.analysis.front_end.instants import input_skew, trigger_jitter
 from wavewright.analysis.front_end.loading import probe_loading
 from wavewright.analysis.front_end.stated_frequency import off_frequency, unseen_band
-from wavewright.analysis.front_end.stated_levels import level_not_reached
+from wavewright.analysis.front_end.stated_levels import level_in_noise, level_not_reached
 
 Examination = Callable[[Read], Finding | None]
 
@@ -31,7 +31,7 @@ OF_THE_SET_UP: tuple[Examination, ...] = (
 )
 """Those that ask what is known about the way of a channel; without any, nothing is found."""
 
-OF_THE_OPTIONS: tuple[Examination, ...] = (level_not_reached, off_frequency, unseen_band)
+OF_THE_OPTIONS: tuple[Examination, ...] = (level_not_reached, level_in_noise, off_frequency, unseen_band)
 """Those that compare what a recipe states with the record."""
 
 

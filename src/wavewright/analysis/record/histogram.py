@@ -46,6 +46,11 @@ class Histogram:
         """Lowest and highest code; of bins, their means."""
         return float(self.codes[0]), float(self.codes[-1])
 
+    @property
+    def bin_width(self) -> float:
+        """Width of the range that an entry stands for, in codes: 0 where each is one code."""
+        return 0.0 if self.is_exact else float(self.codes[-1] - self.codes[0]) / FLOAT_BINS
+
     def count_of(self, code: float) -> int:
         """How many samples have this code."""
         place = int(np.searchsorted(self.codes, code))

@@ -68,7 +68,8 @@ def state_scatter(histogram: Histogram, low: float, high: float) -> float:
     """Robust standard deviation of the samples about the state that each is nearer to, in codes; the larger of both.
 
     From the median distance from the state level, which for a normal distribution is 0.674 standard deviations (math).
-    Samples on transitions are in it, so that it is an upper bound where the waveform seldom stays at a level.
+    Samples on transitions are in it, so that it is an upper bound where the waveform seldom stays at a level. Of a bin
+    its samples may lie half its width further from the level than the bin.
 
     Parameters
     ----------
@@ -76,9 +77,8 @@ def state_scatter(histogram: Histogram, low: float, high: float) -> float:
     """
     split = int(np.searchsorted(histogram.codes, (low + high) / 2))
     parts = ((slice(0, split), low), (slice(split, None), high))
-    return (
-        max(_median_distance(histogram.codes[p], histogram.counts[p], level) for p, level in parts) / MEDIAN_OF_NORMAL
-    )
+    found = max(_median_distance(histogram.codes[p], histogram.counts[p], level) for p, level in parts)
+    return (found + histogram.bin_width / 2) / MEDIAN_OF_NORMAL
 
 
 def _median_distance(codes: npt.NDArray[np.float64], counts: npt.NDArray[np.int64], level: float) -> float:

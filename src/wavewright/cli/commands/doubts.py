@@ -50,5 +50,5 @@ def _lines(doubt: Doubt) -> list[str]:
     )
     lines = [doubt.value]
     for word, text in told:
-        lines += textwrap.wrap(text, WIDTH, initial_indent=f"  {word:<7}", subsequent_indent=" " * 9)
+        lines += textwrap.wrap(text, WIDTH, initial_indent=f"  {word:<8}", subsequent_indent=" " * 10)
     return [*lines, ""]
