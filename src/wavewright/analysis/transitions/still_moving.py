@@ -36,11 +36,11 @@ def later_entry(spent: float, stayed: float, depth: float) -> float:
 
     Examples
     --------
-    >>> tau, end = 1.0, 4.5  # of 2 %: truly entered at 3.912, but around what the record ends at
+    >>> tau, end = 1.0, 4.5  # 2 % of what the record saw; around 0 that is truly entered at −ln(0.02·(1 − ρ)) = 3.923
     >>> rho = math.exp(-end / tau)
     >>> middle, entry = -math.log(0.5 * (1 + rho)), -math.log(rho + 0.02 * (1 - rho))
     >>> round(entry + later_entry(entry - middle, end - entry, 25.0), 2)
-    3.9
+    3.92
     """
     if spent <= 0 or depth <= 1:
         return 0.0
