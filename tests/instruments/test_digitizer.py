@@ -430,6 +430,30 @@ def test_an_automatic_trigger_is_forced_and_the_capture_says_so(digitizer: Make)
     assert "FORCe" in made.device.sent  # type: ignore[attr-defined]
 
 
+@pytest.mark.parametrize(
+    "force, what",
+    [("FORCe", "no record after a forced trigger"), ("[]", "its profile says nothing of forcing one")],
+)
+def test_a_record_that_never_ends_in_mode_auto_does_not_ask_for_mode_auto(
+    digitizer: Make, force: str, what: str
+) -> None:
+    clock = Clock()
+    profile = polled('{ask: "STATe?", pattern: "^READY"}')
+    assert "force: FORCe" in profile
+    made = digitizer(
+        profile.replace("force: FORCe", f"force: {force}"),
+        {"STATe?": b"ARMED\n"},
+        elapsed=clock.elapsed,
+        pause=clock.pause,
+    )
+    made.configure(DigitizerSetup(SETUP.inputs, SETUP.timebase, TriggerSetup("auto", "rail", level=1.65)))
+    with pytest.raises(NoTrigger, match=what) as caught:
+        made.acquire(timeout=2.0)
+    assert "or use" not in str(caught.value)
+    assert "how the end of a record is found" in str(caught.value)
+    assert made.device.sent[-1] == "HALT"  # type: ignore[attr-defined]
+
+
 @pytest.mark.parametrize("level, triggered", [(1.98, True), (50.0, False)])
 def test_a_record_that_does_not_cross_the_level_was_not_triggered(
     digitizer: Make, level: float, triggered: bool

@@ -340,10 +340,13 @@ class Digitizer(Instrument):
         trigger, forced = self._ready().setup.trigger, False
         try:
             self._acquisition.wait(trigger.timeout if timeout is None else timeout)
-        except NoTrigger:
-            if trigger.mode == "normal" or not self._acquisition.can_force:
+        except NoTrigger as fault:
+            if trigger.mode == "normal":
                 self._acquisition.stop()
                 raise
+            if not self._acquisition.can_force:
+                self._acquisition.stop()
+                raise self._no_record(f"{fault.what}, and its profile says nothing of forcing one") from None
             self._force()
             forced = True
         except BaseException:
@@ -364,9 +367,20 @@ class Digitizer(Instrument):
         try:
             self._acquisition.force()
             self._acquisition.wait(self._records.patience + self._ready().span)
+        except NoTrigger:
+            self._acquisition.stop_after_fault()
+            raise self._no_record("no record after a forced trigger") from None
         except BaseException:
             self._acquisition.stop_after_fault()
             raise
+
+    def _no_record(self, what: str) -> NoTrigger:
+        return NoTrigger(
+            what,
+            where=self.link.where,
+            expected="a record without a trigger, since `mode` is `auto`",
+            do="correct `acquire` of its profile: how a trigger is forced, and how the end of a record is found",
+        )
 
 
 def crosses_at_the_trigger(wave: Waveform, level: float, *, within: int = 4) -> bool:
