@@ -7,7 +7,6 @@ from collections.abc import Iterator
 from wavewright.analysis.doubts import Doubt, Finding, Reads
 from wavewright.analysis.examined_reading import Read
 from wavewright.analysis.parameters import Condition, ReferenceLevel
-from wavewright.analysis.record.survey import Survey
 from wavewright.errors import NotMeasurable
 from wavewright.quantities import show_quantity
 
@@ -55,26 +54,18 @@ def level_in_noise(read: Read) -> Finding | None:
         return None
     if not levels.has_states:
         return None
+    option = read.options.get("hysteresis")
     for name, height in heights:
+        band = survey.band(option) if isinstance(option, ReferenceLevel) else survey.default_hysteresis(height)
         from_low, from_high = abs(height - levels.low), abs(height - levels.high)
         distance = min(from_low, from_high)
-        if distance < NEAR_A_STATE * levels.amplitude and (
-            distance + _hysteresis(read, survey, height) / 2 < REACH_OF_NOISE * survey.noise
-        ):
+        if distance < NEAR_A_STATE * levels.amplitude and distance + band / 2 < REACH_OF_NOISE * survey.noise:
             state, of = ("low", levels.low) if from_low < from_high else ("high", levels.high)
             asked, there = (show_quantity(one, survey.unit, resolution=survey.noise / 10) for one in (height, of))
             noise = show_quantity(survey.noise, survey.unit)
             text = f"`{name}` is {asked}, and the {state} state {there} with noise of {noise} rms"
             return Finding(Doubt.LEVEL_IN_NOISE, text)
     return None
-
-
-def _hysteresis(read: Read, survey: Survey, height: float) -> float:
-    """Height of the band that has to be left, in the waveform's unit."""
-    option = read.options.get("hysteresis")
-    if isinstance(option, ReferenceLevel):
-        return option.number * (survey.levels.amplitude if option.is_ratio else 1.0)
-    return survey.default_hysteresis(height)
 
 
 def _stated(read: Read) -> Iterator[tuple[str, ReferenceLevel]]:

@@ -42,9 +42,7 @@ def missed_at(codes: Codes, place: int, *, upward: bool) -> float:
     first, end = max(0, place - BESIDE), min(codes.size, place + BESIDE + 1)
     beside = codes[first:end].astype(np.float64)
     heights = (beside if upward else -beside).tolist()
-    while (
-        len(heights) < place - first + BESIDE + 1
-    ):  # beyond the end as the last three samples go on (math: a parabola)
+    for _ in range(place + BESIDE + 1 - end):  # beyond the end as the last three samples go on (math: a parabola)
         heights.append(3 * heights[-1] - 3 * heights[-2] + heights[-3])
     for _ in range(BESIDE - (place - first)):
         heights.insert(0, 3 * heights[0] - 3 * heights[1] + heights[2])

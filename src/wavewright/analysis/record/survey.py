@@ -181,6 +181,10 @@ class Survey(FoundOnce):
             return reference.number
         return reference.value(self.levels.low, self.levels.high)
 
+    def band(self, hysteresis: ReferenceLevel) -> float:
+        """Height of a band around a level, in the waveform's unit; NotMeasurable as `level`."""
+        return hysteresis.number * (self.levels.amplitude if hysteresis.is_ratio else 1.0)
+
     def crossings(self, level: float, *, hysteresis: float | None = None) -> Crossings:
         """Crossings of a level; none in a record without two different codes.
 

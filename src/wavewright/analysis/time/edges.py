@@ -39,9 +39,7 @@ def edges(survey: Survey, level: ReferenceLevel, hysteresis: ReferenceLevel | No
     NotMeasurable : the level is a ratio, and there are no state levels; or there is no valid sample.
     """
     _ = survey.extremes
-    band = None
-    if hysteresis is not None:
-        band = hysteresis.number * (survey.levels.amplitude if hysteresis.is_ratio else 1.0)
+    band = None if hysteresis is None else survey.band(hysteresis)
     return survey.crossings(survey.level(level), hysteresis=band)
 
 
