@@ -6,6 +6,7 @@ The truth is what the waveform was made of: four pulses of 100 us, 200 us from o
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -36,6 +37,27 @@ def is_doubted(reading: Reading) -> bool:
 )
 def test_a_level_in_the_noise_of_a_state_is_doubted(metric: str, level: str) -> None:
     assert is_doubted(measure(wave(), metric, level=level))
+
+
+@pytest.mark.parametrize(
+    "metric, options, is_in_noise",
+    [
+        ("delay", {"level": "10 mV"}, True),
+        ("delay", {"level": "1.65 V", "second_level": "10 mV"}, True),
+        ("delay", {"level": "1.65 V", "second_level": "1 V"}, False),
+        ("skew", {"level": "3.29 V"}, True),
+        ("skew", {"level": "1.65 V"}, False),
+        ("setup_time", {"clock_level": "10 mV"}, True),
+        ("setup_time", {"data_level": "10 mV"}, True),
+    ],
+)
+def test_a_level_in_the_noise_of_either_waveform_is_doubted(
+    metric: str, options: dict[str, str], is_in_noise: bool
+) -> None:
+    """A delay of 10 us read 62 ps at 10 mV."""
+    first, second = wave(), wave(seed=13)
+    later = replace(second, codes=np.roll(second.codes, 1000))
+    assert is_doubted(measure([first, later], metric, **options)) is is_in_noise
 
 
 @pytest.mark.parametrize("level", ["0.3 V", "1.65 V", "3 V", "10 %", "50 %", "90 %"])

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from wavewright.analysis.doubts import Doubt, Finding, Reads
 from wavewright.analysis.examined_reading import Read
 from wavewright.analysis.parameters import Condition, ReferenceLevel
+from wavewright.analysis.record.survey import Survey
 from wavewright.errors import NotMeasurable
 from wavewright.quantities import show_quantity
 
 REACH_OF_NOISE = 5.0  # standard deviations; beyond them are 3e-7 of the samples on one side (normal distribution)
 NEAR_A_STATE = 0.25  # of the amplitude; further away `noisy` says what there is to say
+OF_THE_FIRST, OF_THE_OTHER = ("data_level",), ("clock_level", "second_level")  # of two waveforms
 NOT_CROSSED = ("hysteresis", "low_state", "high_state")  # options that are levels, and nothing has to cross
 
 
@@ -40,32 +42,41 @@ def level_not_reached(read: Read) -> Finding | None:
 
 
 def level_in_noise(read: Read) -> Finding | None:
-    """A level so near a state of the waveform that the noise there crosses it, and its hysteresis, by itself."""
-    if len(read.surveys) != 1 or not read.parts & {Reads.COUNTS, Reads.EDGES}:
+    """A level so near a state of a waveform that the noise there crosses it, and its hysteresis, by itself."""
+    if not read.parts & {Reads.COUNTS, Reads.EDGES}:
         return None
-    (survey,) = read.surveys
-    stated = list(_stated(read))
-    if not stated:
-        return None
-    try:
-        levels = survey.levels
-        heights = [(name, level.value(levels.low, levels.high)) for name, level in stated]
-    except NotMeasurable:
-        return None
-    if not levels.has_states:
-        return None
-    option = read.options.get("hysteresis")
-    for name, height in heights:
-        band = survey.band(option) if isinstance(option, ReferenceLevel) else survey.default_hysteresis(height)
-        from_low, from_high = abs(height - levels.low), abs(height - levels.high)
-        distance = min(from_low, from_high)
-        if distance < NEAR_A_STATE * levels.amplitude and distance + band / 2 < REACH_OF_NOISE * survey.noise:
-            state, of = ("low", levels.low) if from_low < from_high else ("high", levels.high)
-            asked, there = (show_quantity(one, survey.unit, resolution=survey.noise / 10) for one in (height, of))
-            noise = show_quantity(survey.noise, survey.unit)
-            text = f"`{name}` is {asked}, and the {state} state {there} with noise of {noise} rms"
-            return Finding(Doubt.LEVEL_IN_NOISE, text)
+    for name, level in _stated(read):
+        for survey in _crossing(read, name):
+            try:
+                text = _in_noise(read, survey, level)
+            except NotMeasurable:
+                continue
+            if text:
+                return Finding(Doubt.LEVEL_IN_NOISE, f"`{name}` {text}")
     return None
+
+
+def _crossing(read: Read, name: str) -> Sequence[Survey]:
+    """The waveforms that a level is for: the first, the others, or all."""
+    if name in OF_THE_FIRST or (name == "level" and read.options.get("second_level") is not None):
+        return read.surveys[:1]
+    return read.surveys[1:] if name in OF_THE_OTHER else read.surveys
+
+
+def _in_noise(read: Read, survey: Survey, level: ReferenceLevel) -> str:
+    """Where level and state are; empty where the noise of the state does not reach so far."""
+    levels, height = survey.levels, survey.level(level)
+    if not levels.has_states:
+        return ""
+    option = read.options.get("hysteresis")
+    band = survey.band(option) if isinstance(option, ReferenceLevel) else survey.default_hysteresis(height)
+    from_low, from_high = abs(height - levels.low), abs(height - levels.high)
+    distance = min(from_low, from_high)
+    if distance >= NEAR_A_STATE * levels.amplitude or distance + band / 2 >= REACH_OF_NOISE * survey.noise:
+        return ""
+    state, of = ("low", levels.low) if from_low < from_high else ("high", levels.high)
+    asked, there = (show_quantity(one, survey.unit, resolution=survey.noise / 10) for one in (height, of))
+    return f"is {asked}, and the {state} state {there} with noise of {show_quantity(survey.noise, survey.unit)} rms"
 
 
 def _stated(read: Read) -> Iterator[tuple[str, ReferenceLevel]]:
